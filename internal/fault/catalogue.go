@@ -20,6 +20,50 @@ const (
 	AlreadyUsed Code = "already-used"
 )
 
+// The store's codes.
+const (
+	NestedWork     Code = "nested-work"
+	ReadOnlyWork   Code = "read-only-work"
+	BreaksRule     Code = "breaks-rule"
+	StillLinked    Code = "still-linked"
+	Overlaps       Code = "overlaps"
+	Frozen         Code = "frozen"
+	StorageFull    Code = "storage-full"
+	StorageDamaged Code = "storage-damaged"
+	StorageAway    Code = "storage-away"
+	SchemaTooNew   Code = "schema-too-new"
+	SchemaBehind   Code = "schema-behind"
+	ForeignData    Code = "foreign-database"
+	KeyReused      Code = "key-reused"
+	BackupInWay    Code = "backup-in-the-way"
+	BackupByTool   Code = "backup-by-tool"
+	BackupDamaged  Code = "backup-damaged"
+	FileDamaged    Code = "file-damaged"
+)
+
+// The exposure engine's codes.
+const (
+	ExposureDocument Code = "exposure-document"
+	ExposureMethod   Code = "exposure-method"
+	ExposureProfile  Code = "exposure-profile"
+	ExposureInput    Code = "exposure-input"
+	ReturnFile       Code = "return-file"
+
+	LoginRefused      Code = "login-refused"
+	TooManyTries      Code = "too-many-tries"
+	NotSignedIn       Code = "not-signed-in"
+	LinkSpent         Code = "link-spent"
+	LastAdministrator Code = "last-administrator"
+	FormStale         Code = "form-stale"
+	ForeignOrigin     Code = "foreign-origin"
+	NoSuchPage        Code = "no-such-page"
+	WrongMethod       Code = "wrong-method"
+	WrongMedia        Code = "wrong-media-type"
+	VersionNeeded     Code = "version-needed"
+	VersionStale      Code = "version-stale"
+	TookTooLong       Code = "took-too-long"
+)
+
 var catalogue = map[Code]entry{
 	Unexpected:  {Internal, "Something went wrong inside kitd; nothing was stored. The log names the cause."},
 	NotThere:    {NotFound, "There is no such {noun} here."},
@@ -29,4 +73,42 @@ var catalogue = map[Code]entry{
 	BadInput:    {Invalid, "Something in the input has to change: {what}."},
 	TooLarge:    {Invalid, "The {noun} is larger than the limit of {limit}."},
 	AlreadyUsed: {Conflict, "The {noun} {value} is already in use; choose another."},
+
+	NestedWork:     {Internal, "A piece of work was begun inside another one; nothing was stored. This is a mistake in kitd: report it with the log."},
+	ReadOnlyWork:   {Internal, "A piece of work that only reads tried to write; nothing was stored. This is a mistake in kitd: report it with the log."},
+	BreaksRule:     {Invalid, "This breaks the rule {rule} that guards the stored data; nothing was stored. Check the values and repeat."},
+	StillLinked:    {Conflict, "This names something that is not there, or removes something that is still in use; nothing was stored. Look at it again and repeat what you want."},
+	Overlaps:       {Conflict, "This overlaps something that is already stored ({rule}); nothing was stored. Choose another time."},
+	Frozen:         {Conflict, "What is sealed is never changed or removed; enter a new record that replaces it."},
+	StorageFull:    {Unavailable, "The disk that holds the data is full; nothing was stored. Free some space and repeat."},
+	StorageDamaged: {Internal, "The database file is damaged or is not a database; nothing was stored. Run kitd check, and restore the newest good backup."},
+	StorageAway:    {Unavailable, "The database at {where} cannot be reached; nothing was stored. Check that it runs and that the address is right."},
+	SchemaTooNew:   {Unavailable, "The database needs kitd of schema {needed} or newer, this one is of schema {own}; start the newer kitd, or restore the backup made before the upgrade."},
+	SchemaBehind:   {Unavailable, "The database is of schema {found}, this kitd needs {own}; start it with migrations allowed."},
+	ForeignData:    {Conflict, "The database at {where} holds the tables of something else and not those of kitd; name another database."},
+	KeyReused:      {Conflict, "The idempotency key {key} was used before for a different request; send a new key with a new request."},
+	BackupInWay:    {Conflict, "There is a file at {path} already, and it was left alone; name another file."},
+	BackupByTool:   {Invalid, "On PostgreSQL the server's own tool makes and restores backups: use {tool}."},
+	BackupDamaged:  {Invalid, "The backup {path} is not whole ({what}); nothing was replaced. Use another backup."},
+	FileDamaged:    {Internal, "The stored file {hash} does not match its hash any more; restore it from a backup. Nothing was computed from it."},
+
+	ExposureDocument: {Invalid, "The exposure document has to change at {where}: {what}."},
+	ExposureMethod:   {Invalid, "There is no method {method}; the methods are {methods}."},
+	ExposureProfile:  {Invalid, "There is no profile {profile}; the profiles are {profiles}."},
+	ExposureInput:    {Invalid, "No exposure was computed: {what}."},
+	ReturnFile:       {Invalid, "The return file was not read, at {where}: {what}."},
+
+	LoginRefused:      {Forbidden, "Name and password do not belong together, or the account is disabled. Check both, or ask an administrator for a link to set a new password."},
+	TooManyTries:      {Unavailable, "There were too many tries from here; nothing was checked. Wait {wait} and try again."},
+	NotSignedIn:       {Forbidden, "This needs an account, and nobody is logged in here any more; nothing was stored. Log in and repeat."},
+	LinkSpent:         {NotFound, "This link was used already, is too old, or never was one. Ask an administrator for a new one; for a new installation, start kitd again and use the link it prints."},
+	LastAdministrator: {Conflict, "{name} is the last administrator who can log in; make somebody else an administrator first."},
+	FormStale:         {Forbidden, "This form belongs to an earlier login, so nothing was stored. Load the page again and repeat."},
+	ForeignOrigin:     {Forbidden, "This came from a page of another site, so nothing was stored. Use the forms of kitd itself; if this is one, the address in the browser differs from public_url in the configuration."},
+	NoSuchPage:        {NotFound, "There is nothing at this address. Check it, or start from the shelf."},
+	WrongMethod:       {Invalid, "The method {method} does nothing at this address; it understands {allowed}."},
+	WrongMedia:        {Invalid, "The body is of type {type}; send {wanted}."},
+	VersionNeeded:     {Invalid, "A change needs the version you looked at; send its ETag in If-Match."},
+	VersionStale:      {Conflict, "This {noun} is of version {version} by now; look at it again and repeat what you want with its new ETag."},
+	TookTooLong:       {Unavailable, "This took longer than kitd waits, and nothing is known to be stored; look whether it was, then repeat."},
 }
