@@ -1,0 +1,175 @@
+package notify
+
+import (
+	"context"
+	"slices"
+	"strings"
+	"time"
+
+	"kitd/internal/access"
+	"kitd/internal/civil"
+	"kitd/internal/ident"
+	"kitd/internal/trail"
+)
+
+// Store is what the clerk and the post office need kept. Implementations write in the transaction they were handed in.
+type Store interface {
+	// Lapses gives every unit in service whose certificate coverage ends on or before until, as known now. Units whose
+	// coverage was renewed, and retired or lost ones, are not among them.
+	Lapses(until civil.Date) ([]Lapse, error)
+	// Told gives the occasions of these units that were announced already.
+	Told(units []ident.ID) (map[Occasion]bool, error)
+	// ToRemind gives the coordinators with an address who keep their account.
+	ToRemind() ([]Recipient, error)
+	// AddOccasions records occasions as announced by messages; an occasion that is there already is a conflict.
+	AddOccasions(o []Occasion, messages []ident.ID) error
+	// Queue puts messages into the outbox.
+	Queue(m []Message) error
+	// Claim takes at most limit messages to send: queued ones whose time has come, and those whose claim ran out before
+	// stale. They are marked as being sent, with one attempt more.
+	Claim(now, stale time.Time, limit int) ([]Message, error)
+	// Settle stores a message after an attempt, if it is still claimed by that attempt.
+	Settle(m Message) error
+	// Record adds to the audit trail.
+	Record(c trail.Change)
+}
+
+// Do runs fn in one transaction.
+type Do func(ctx context.Context, who access.Actor, fn func(Store) error) error
+
+// Clerk finds what has to be announced and writes it into the outbox.
+type Clerk struct {
+	Do     Do
+	NewID  ident.Source
+	Rule   Rule
+	Also   []Recipient // told beside the coordinators
+	Domain string      // right side of Message-IDs
+	URL    string      // public address, for links; may be empty
+}
+
+// Swept is what a sweep did.
+type Swept struct {
+	Occasions int // announced now
+	Messages  int // mails written
+}
+
+// Sweep announces everything that is due by now and was not announced. It may run as often as wanted and after any downtime:
+// occasions are unique, and several steps of one lapse that were missed are announced together. Where nobody can be told,
+// occasions stay open until there is somebody.
+func (c *Clerk) Sweep(ctx context.Context, who access.Actor, now time.Time) (Swept, error) {
+	var swept Swept
+	err := c.Do(ctx, who, func(s Store) error {
+		swept = Swept{}
+		notices, err := c.pending(s, now)
+		if err != nil || len(notices) == 0 {
+			return err
+		}
+		to, err := c.recipients(s)
+		if err != nil || len(to) == 0 {
+			return err
+		}
+		for _, depot := range byDepot(notices) {
+			if err := c.announce(s, depot, to, now, &swept); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return swept, err
+}
+
+// notice is a lapse with those of its occasions that nobody was told of.
+type notice struct {
+	lapse Lapse
+	open  []Occasion
+}
+
+func (c *Clerk) pending(s Store, now time.Time) ([]notice, error) {
+	lapses, err := s.Lapses(c.Rule.horizon(now))
+	if err != nil {
+		return nil, err
+	}
+	units := make([]ident.ID, len(lapses))
+	for i, l := range lapses {
+		units[i] = l.Unit
+	}
+	told, err := s.Told(units)
+	if err != nil {
+		return nil, err
+	}
+	var notices []notice
+	for _, l := range lapses {
+		open := slices.DeleteFunc(c.Rule.Due(l, now), func(o Occasion) bool { return told[o] })
+		if len(open) > 0 {
+			notices = append(notices, notice{l, open})
+		}
+	}
+	return notices, nil
+}
+
+func (c *Clerk) recipients(s Store) ([]Recipient, error) {
+	to, err := s.ToRemind()
+	if err != nil {
+		return nil, err
+	}
+	for _, a := range c.Also {
+		if !slices.ContainsFunc(to, func(r Recipient) bool { return strings.EqualFold(r.Address, a.Address) }) {
+			to = append(to, a)
+		}
+	}
+	return to, nil
+}
+
+// byDepot groups notices by depot, soonest end first, so that people get one mail a depot and not one a unit.
+func byDepot(all []notice) [][]notice {
+	slices.SortStableFunc(all, func(a, b notice) int {
+		return cmpOr(strings.Compare(a.lapse.DepotName, b.lapse.DepotName), strings.Compare(a.lapse.Depot.String(), b.lapse.Depot.String()),
+			a.lapse.Due.Compare(b.lapse.Due), strings.Compare(a.lapse.Tag, b.lapse.Tag))
+	})
+	var groups [][]notice
+	for i, n := range all {
+		if i == 0 || n.lapse.Depot != all[i-1].lapse.Depot {
+			groups = append(groups, nil)
+		}
+		groups[len(groups)-1] = append(groups[len(groups)-1], n)
+	}
+	return groups
+}
+
+func cmpOr(orders ...int) int {
+	for _, o := range orders {
+		if o != 0 {
+			return o
+		}
+	}
+	return 0
+}
+
+func (c *Clerk) announce(s Store, depot []notice, to []Recipient, now time.Time, swept *Swept) error {
+	subject, body := wording(depot, now, c.URL)
+	messages := make([]Message, len(to))
+	ids := make([]ident.ID, len(to))
+	for i, r := range to {
+		id := c.NewID()
+		ids[i] = id
+		messages[i] = Message{ID: id, MessageID: id.String() + "@" + c.Domain, To: r.Address, ToName: r.Name,
+			Subject: subject, Body: body, Created: now, NotBefore: now, State: Queued}
+	}
+	var occasions []Occasion
+	for _, n := range depot {
+		occasions = append(occasions, n.open...)
+	}
+	if err := s.Queue(messages); err != nil {
+		return err
+	}
+	if err := s.AddOccasions(occasions, ids); err != nil {
+		return err
+	}
+	for i, m := range messages {
+		s.Record(trail.Change{Noun: "message", ID: m.ID, Verb: "queue", Occurred: now,
+			After: map[string]any{"message_id": m.MessageID, "occasions": len(occasions)}, Private: map[string]string{"to": to[i].Address, "subject": subject}})
+	}
+	swept.Occasions += len(occasions)
+	swept.Messages += len(messages)
+	return nil
+}
