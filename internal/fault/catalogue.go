@@ -18,6 +18,11 @@ const (
 	BadInput    Code = "bad-input"
 	TooLarge    Code = "too-large"
 	AlreadyUsed Code = "already-used"
+
+	CalendarLine   Code = "calendar-line"
+	CalendarObject Code = "calendar-object"
+	CalendarRule   Code = "calendar-rule"
+	CalendarZone   Code = "calendar-zone"
 )
 
 // The store's codes.
@@ -111,4 +116,9 @@ var catalogue = map[Code]entry{
 	VersionNeeded:     {Invalid, "A change needs the version you looked at; send its ETag in If-Match."},
 	VersionStale:      {Conflict, "This {noun} is of version {version} by now; look at it again and repeat what you want with its new ETag."},
 	TookTooLong:       {Unavailable, "This took longer than kitd waits, and nothing is known to be stored; look whether it was, then repeat."},
+
+	CalendarLine:   {Invalid, "Line {line} of the calendar object cannot be used: {what}."},
+	CalendarObject: {Invalid, "The calendar object cannot be used: {what}."},
+	CalendarRule:   {Invalid, "The recurrence in line {line} of the calendar object cannot be used: {what}."},
+	CalendarZone:   {Invalid, "The time zone {zone} in line {line} is not known and the object brings no rules for it; choose a named zone such as Europe/Berlin."},
 }

@@ -66,6 +66,12 @@ func (e *Error) Because(cause error) *Error {
 	return e
 }
 
+// Known reports whether the catalogue has the code.
+func (e *Error) Known() bool {
+	_, ok := catalogue[e.Code]
+	return ok
+}
+
 // Kind is the catalogue's kind of the code.
 func (e *Error) Kind() Kind { return catalogue[e.Code].kind }
 
