@@ -44,6 +44,7 @@ const (
 	BackupByTool   Code = "backup-by-tool"
 	BackupDamaged  Code = "backup-damaged"
 	FileDamaged    Code = "file-damaged"
+	DatabaseInUse  Code = "database-in-use"
 )
 
 // The exposure engine's codes.
@@ -66,7 +67,18 @@ const (
 	WrongMedia        Code = "wrong-media-type"
 	VersionNeeded     Code = "version-needed"
 	VersionStale      Code = "version-stale"
-	TookTooLong       Code = "took-too-long"
+)
+
+// The codes of surveys, returns and results.
+const (
+	EmptyFile       Code = "empty-file"
+	UndeclaredGap   Code = "undeclared-gap"
+	DayMakeUp       Code = "day-make-up"
+	UnitNotToBeWorn Code = "unit-not-to-be-worn"
+	ReturnUnlinked  Code = "return-unlinked"
+	ReturnReviewed  Code = "return-reviewed"
+	WearTaken       Code = "wear-taken"
+	NothingAccepted Code = "nothing-accepted"
 )
 
 var catalogue = map[Code]entry{
@@ -95,6 +107,7 @@ var catalogue = map[Code]entry{
 	BackupInWay:    {Conflict, "There is a file at {path} already, and it was left alone; name another file."},
 	BackupByTool:   {Invalid, "On PostgreSQL the server's own tool makes and restores backups: use {tool}."},
 	BackupDamaged:  {Invalid, "The backup {path} is not whole ({what}); nothing was replaced. Use another backup."},
+	DatabaseInUse:  {Conflict, "The database {path} is in use, and nothing was replaced; stop kitd and repeat."},
 	FileDamaged:    {Internal, "The stored file {hash} does not match its hash any more; restore it from a backup. Nothing was computed from it."},
 
 	ExposureDocument: {Invalid, "The exposure document has to change at {where}: {what}."},
@@ -115,7 +128,15 @@ var catalogue = map[Code]entry{
 	WrongMedia:        {Invalid, "The body is of type {type}; send {wanted}."},
 	VersionNeeded:     {Invalid, "A change needs the version you looked at; send its ETag in If-Match."},
 	VersionStale:      {Conflict, "This {noun} is of version {version} by now; look at it again and repeat what you want with its new ETag."},
-	TookTooLong:       {Unavailable, "This took longer than kitd waits, and nothing is known to be stored; look whether it was, then repeat."},
+
+	EmptyFile:       {Invalid, "The file {name} is empty (0 bytes); nothing was stored. Read the instrument again and send what comes out."},
+	UndeclaredGap:   {Conflict, "There is no result for this day yet: {what}."},
+	DayMakeUp:       {Conflict, "There is no result for this day: a day is computed from one wear and declared gaps, and {what}."},
+	UnitNotToBeWorn: {Conflict, "{unit} is not to be worn now: {reasons}. Take another unit, or give a reason to wear it all the same."},
+	ReturnUnlinked:  {Conflict, "{return} is not linked to a wear yet; link it first."},
+	ReturnReviewed:  {Conflict, "{return} was {state} already; a review is never repeated."},
+	WearTaken:       {Conflict, "{return} is linked to that wear already; reject it first if it is the wrong one."},
+	NothingAccepted: {Conflict, "There is nothing to compute: no accepted return is linked to this wear."},
 
 	CalendarLine:   {Invalid, "Line {line} of the calendar object cannot be used: {what}."},
 	CalendarObject: {Invalid, "The calendar object cannot be used: {what}."},
