@@ -95,7 +95,7 @@ func roomFor(s Store, c Credential) error {
 }
 
 func noteCredential(s Store, c Credential, verb string, before, after any) error {
-	return s.Append(trail.Change{Noun: "credential", ID: c.ID, Verb: verb, Before: before, After: after, Private: map[string]string{"label": c.Label}})
+	return s.Record(trail.Change{Noun: "credential", ID: c.ID, Verb: verb, Before: before, After: after, Private: map[string]string{"label": c.Label}})
 }
 
 // Credentials lists the credentials of the actor's own account, newest first.

@@ -72,6 +72,6 @@ func keepsAccounts(who Actor) error {
 }
 
 func note(s Store, a Account, verb string, before, after any) error {
-	return s.Append(trail.Change{Noun: "account", ID: a.ID, Verb: verb, Before: before, After: after,
+	return s.Record(trail.Change{Noun: "account", ID: a.ID, Verb: verb, Before: before, After: after,
 		Private: map[string]string{"display": a.Display}})
 }

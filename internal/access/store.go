@@ -59,7 +59,7 @@ type StoredLink struct {
 
 // Store is what the gate needs to keep. Absent things are fault.NotThere. Times are kept to the millisecond, in UTC.
 type Store interface {
-	Append(trail.Change) error
+	Record(trail.Change) error
 
 	AddAccount(a Account, folded string) error // fault.AlreadyUsed when the folded name is taken
 	ReplaceAccount(a Account) error            // fault.Changed unless the stored version is a.Version − 1; the name stays

@@ -81,6 +81,15 @@ const (
 	NothingAccepted Code = "nothing-accepted"
 )
 
+// The desk's codes.
+const (
+	BookingRefused Code = "booking-refused"
+	HandOutRefused Code = "hand-out-refused"
+	BookingClosed  Code = "booking-closed"
+	BookingOut     Code = "booking-out"
+	PromiseTaken   Code = "promise-taken"
+)
+
 var catalogue = map[Code]entry{
 	Unexpected:  {Internal, "Something went wrong inside kitd; nothing was stored. The log names the cause."},
 	NotThere:    {NotFound, "There is no such {noun} here."},
@@ -142,4 +151,10 @@ var catalogue = map[Code]entry{
 	CalendarObject: {Invalid, "The calendar object cannot be used: {what}."},
 	CalendarRule:   {Invalid, "The recurrence in line {line} of the calendar object cannot be used: {what}."},
 	CalendarZone:   {Invalid, "The time zone {zone} in line {line} is not known and the object brings no rules for it; choose a named zone such as Europe/Berlin."},
+
+	BookingRefused: {Conflict, "The desk cannot promise {what}: {why}. {instead}"},
+	HandOutRefused: {Conflict, "Not everything is ready to be handed out for {what}: {why}. Finish the work, or hand out all the same with a reason."},
+	BookingClosed:  {Conflict, "Booking {number} is {state}, which cannot be changed any more; make a new booking."},
+	BookingOut:     {Conflict, "Units of booking {number} are out: {what}."},
+	PromiseTaken:   {Conflict, "Somebody else was promised one of these units a moment ago; nothing was stored. Ask again to see what is free now."},
 }

@@ -1,0 +1,165 @@
+package web
+
+import (
+	"context"
+	"mime"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"kitd/internal/access"
+	"kitd/internal/fault"
+)
+
+// guarded puts the guards of a route before its handler: limits, who calls, whether the form is ours, whether the role allows it.
+func (s *Server) guarded(r Route) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		v := visitOf(c.Request())
+		v.route = r.Path
+		end := s.limit(c, r)
+		defer end()
+		identify := s.fromCookie
+		if r.API() {
+			identify = s.fromToken
+		}
+		if err := identify(c, v); err != nil {
+			return err
+		}
+		if err := s.admit(c, r, v); err != nil {
+			return err
+		}
+		return r.Handle(s, c)
+	}
+}
+
+// limit bounds the size of the body and the time of the whole request.
+func (s *Server) limit(c echo.Context, r Route) context.CancelFunc {
+	size, wait := r.Body, r.Wait
+	switch size {
+	case 0:
+		size = usualBody
+	case Upload:
+		size = s.Config.MaxUpload
+	}
+	if wait == 0 {
+		wait = usualWait
+	}
+	req := c.Request()
+	req.Body = http.MaxBytesReader(c.Response().Writer, req.Body, size)
+	ctx, cancel := context.WithTimeout(req.Context(), wait)
+	c.SetRequest(req.WithContext(ctx))
+	// Deadlines of the socket are in the machine's time, whatever clock the domain runs on. Writers without a socket have none.
+	control, until := http.NewResponseController(c.Response().Writer), time.Now().Add(wait)
+	_ = control.SetReadDeadline(until)
+	_ = control.SetWriteDeadline(until.Add(10 * time.Second))
+	return cancel
+}
+
+// fromCookie finds the login of a browser. An ended one is forgotten, the request goes on without.
+func (s *Server) fromCookie(c echo.Context, v *visit) error {
+	token := s.cookie(c, sessionCookie)
+	if token == "" {
+		return nil
+	}
+	session, err := s.Gate.Session(c.Request().Context(), token)
+	if fault.Is(err, fault.NotSignedIn) {
+		s.dropCookie(c, sessionCookie)
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	v.session, v.token, v.actor = &session, token, session.Actor
+	return nil
+}
+
+// fromToken finds the account of a program: RFC 6750, section 2.1. Cookies do not count here.
+func (s *Server) fromToken(c echo.Context, v *visit) error {
+	scheme, token, _ := strings.Cut(c.Request().Header.Get("Authorization"), " ")
+	if !strings.EqualFold(scheme, "Bearer") || strings.TrimSpace(token) == "" {
+		return nil
+	}
+	who, err := s.Gate.Bearer(c.Request().Context(), strings.TrimSpace(token), access.ViaAPI)
+	v.actor = who
+	return err
+}
+
+// admit checks the form's token and the role.
+func (s *Server) admit(c echo.Context, r Route, v *visit) error {
+	if !r.API() && !safeMethod(r.Method) {
+		if err := s.ownForm(c, v); err != nil {
+			return err
+		}
+	}
+	if r.Need == Everybody {
+		return nil
+	}
+	c.Response().Header().Set("Cache-Control", "no-store")
+	switch {
+	case v.actor.Account.IsZero():
+		return fault.New(fault.NotSignedIn)
+	case !r.Need.Allows(v.actor.Role):
+		return fault.New(fault.NotAllowed, "what", "it is for the role "+string(least[r.Need])+" and above")
+	}
+	return nil
+}
+
+func safeMethod(m string) bool {
+	return m == http.MethodGet || m == http.MethodHead || m == http.MethodOptions
+}
+
+// ownForm refuses what another site's page sent: by the browser's own word where it gives one (Sec-Fetch-Site, Origin), and by
+// the token every form of ours carries, which is bound to the login or, before it, to a cookie.
+func (s *Server) ownForm(c echo.Context, v *visit) error {
+	r := c.Request()
+	switch r.Header.Get("Sec-Fetch-Site") {
+	case "same-origin", "none":
+	case "":
+		if origin := r.Header.Get("Origin"); origin != "" && !s.ownOrigin(r, origin) {
+			return fault.New(fault.ForeignOrigin)
+		}
+	default:
+		return fault.New(fault.ForeignOrigin)
+	}
+	if err := readForm(r); err != nil {
+		return err
+	}
+	if v.session == nil && s.cookie(c, formCookie) == "" {
+		return fault.New(fault.NotSignedIn)
+	}
+	if !sameText(r.PostForm.Get(formField), s.formToken(c)) {
+		return fault.New(fault.FormStale)
+	}
+	return nil
+}
+
+func (s *Server) ownOrigin(r *http.Request, origin string) bool {
+	u, err := url.Parse(origin)
+	if err != nil {
+		return false
+	}
+	if s.public != nil {
+		return strings.EqualFold(u.Scheme, s.public.Scheme) && strings.EqualFold(u.Host, s.public.Host)
+	}
+	return strings.EqualFold(u.Host, r.Host)
+}
+
+// readForm reads a form of either encoding; files beyond 1 MiB are kept on disk until the request ends.
+func readForm(r *http.Request) error {
+	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	switch {
+	case err == nil && kind == "multipart/form-data":
+		err = r.ParseMultipartForm(1 << 20)
+	case err == nil && kind == "application/x-www-form-urlencoded":
+		err = r.ParseForm()
+	default:
+		return fault.New(fault.WrongMedia, "type", r.Header.Get("Content-Type"), "wanted", "a form")
+	}
+	if err != nil {
+		return unreadable(err)
+	}
+	return nil
+}

@@ -1,0 +1,101 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"kitd/internal/access"
+)
+
+// Need is who may use a route. Every route declares one.
+type Need string
+
+// The needs, from everybody to the fewest.
+const (
+	Everybody       Need = "everybody" // also without an account
+	AnyAccount      Need = "any account"
+	FromSurveyor    Need = "surveyor"      // and above
+	FromCoordinator Need = "coordinator"   // and above
+	FromAdmin       Need = "administrator" // only
+)
+
+var least = map[Need]access.Role{
+	AnyAccount: access.Viewer, FromSurveyor: access.Surveyor, FromCoordinator: access.Coordinator, FromAdmin: access.Administrator,
+}
+
+// Allows reports whether a role meets the need.
+func (n Need) Allows(r access.Role) bool { return n == Everybody || r.Covers(least[n]) }
+
+// Route is one row of the table: what answers where, and to whom.
+type Route struct {
+	Method string
+	Path   string // echo's form: "/units/:tag"
+	Need   Need
+	Handle func(*Server, echo.Context) error
+
+	Screen string        // name on the shelf line, when the route is a screen of its own
+	Body   int64         // most bytes of a body; 0: 256 KiB; Upload: the limit of returned files
+	Wait   time.Duration // longest time for the whole request; 0: 30 s
+}
+
+// Upload as a route's Body stands for Config.MaxUpload.
+const Upload int64 = -1
+
+const (
+	usualBody = 256 << 10
+	usualWait = 30 * time.Second
+)
+
+// API reports whether the route belongs to the programs' interface: tokens instead of cookies, problem documents instead of pages.
+func (r Route) API() bool { return strings.HasPrefix(r.Path, "/api/") }
+
+// Routes is the table of all routes. A GET route answers HEAD too, OPTIONS is answered everywhere.
+func Routes() []Route {
+	return []Route{
+		// Surroundings.
+		{Method: "GET", Path: "/healthz", Need: Everybody, Handle: (*Server).healthz},
+		{Method: "GET", Path: "/readyz", Need: Everybody, Handle: (*Server).readyz},
+		{Method: "GET", Path: "/static/*", Need: Everybody, Handle: (*Server).staticFile},
+		{Method: "GET", Path: "/problems/:code", Need: Everybody, Handle: (*Server).problemPage},
+
+		// Coming in and going out.
+		{Method: "GET", Path: "/login", Need: Everybody, Handle: (*Server).loginPage},
+		{Method: "POST", Path: "/login", Need: Everybody, Handle: (*Server).login},
+		{Method: "POST", Path: "/logout", Need: AnyAccount, Handle: (*Server).logout},
+		{Method: "GET", Path: "/setup/:secret", Need: Everybody, Handle: (*Server).linkPage},
+		{Method: "POST", Path: "/setup/:secret", Need: Everybody, Handle: (*Server).useLink},
+
+		// One's own account.
+		{Method: "GET", Path: "/account", Need: AnyAccount, Handle: (*Server).accountPage},
+		{Method: "POST", Path: "/account", Need: AnyAccount, Handle: (*Server).changeSelf},
+		{Method: "POST", Path: "/account/password", Need: AnyAccount, Handle: (*Server).changePassword},
+		{Method: "POST", Path: "/account/app-passwords", Need: AnyAccount, Handle: (*Server).issueAppPassword},
+		{Method: "POST", Path: "/account/tokens", Need: AnyAccount, Handle: (*Server).issueToken},
+		{Method: "POST", Path: "/account/feed", Need: AnyAccount, Handle: (*Server).issueFeed},
+		{Method: "POST", Path: "/account/credentials/:id/revoke", Need: AnyAccount, Handle: (*Server).revokeCredential},
+
+		// Accounts.
+		{Method: "GET", Path: "/accounts", Need: FromAdmin, Handle: (*Server).accountsPage, Screen: "Accounts"},
+		{Method: "POST", Path: "/accounts", Need: FromAdmin, Handle: (*Server).addAccount},
+		{Method: "GET", Path: "/accounts/:id", Need: FromAdmin, Handle: (*Server).accountEditPage},
+		{Method: "POST", Path: "/accounts/:id", Need: FromAdmin, Handle: (*Server).changeAccount},
+		{Method: "POST", Path: "/accounts/:id/invite", Need: FromAdmin, Handle: (*Server).inviteAccount},
+	}
+}
+
+// register puts a route into echo behind its guards.
+func (s *Server) register(r Route) error {
+	if _, ok := least[r.Need]; !ok && r.Need != Everybody {
+		return fmt.Errorf("web: the route %s %s declares no access", r.Method, r.Path)
+	}
+	h := s.guarded(r)
+	s.echo.Add(r.Method, r.Path, h)
+	if r.Method == http.MethodGet {
+		s.echo.Add(http.MethodHead, r.Path, h)
+	}
+	return nil
+}

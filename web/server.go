@@ -1,0 +1,133 @@
+// Package web is the door for browsers and programs: pages and /api/v1. It parses, calls the domain and shows what came back;
+// it knows neither storage nor calendars. Calendar paths are handed on before any routing.
+package web
+
+import (
+	"context"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"kitd/internal/access"
+	"kitd/internal/fault"
+	"kitd/internal/ident"
+)
+
+// Deps is everything the server stands on. CalDAV and Feeds may be nil: their paths then answer 404.
+type Deps struct {
+	Gate    *access.Gate
+	Pool    Pool
+	Desk    Desk
+	Office  Office
+	Repeats Repeats
+	CalDAV  http.Handler // "/caldav", "/caldav/…" and "/.well-known/caldav"; logs callers in by itself
+	Feeds   http.Handler // "/feeds/…"; the secret in the path is the login
+
+	Ready  func(context.Context) error // nil when the database answers and its schema is right
+	Now    func() time.Time
+	NewID  ident.Source
+	Random io.Reader // unpredictable
+	Log    *slog.Logger
+	Config Config
+}
+
+// Config is what the operator says about the surroundings.
+type Config struct {
+	PublicURL      string         // how browsers and calendar programs reach kitd: "https://kit.example.org"; empty: as asked for, without TLS
+	TrustedProxies []netip.Prefix // who may say where a request came from (X-Forwarded-For, X-Request-Id)
+	MaxUpload      int64          // bytes of a returned file; 0: 512 MiB
+}
+
+// DefaultMaxUpload bounds a returned file.
+const DefaultMaxUpload = 512 << 20
+
+// Check refuses settings that cannot work, naming the key.
+func (c Config) Check() error {
+	if c.PublicURL == "" {
+		return nil
+	}
+	u, err := url.Parse(c.PublicURL)
+	plain := err == nil && (u.Scheme == "https" || u.Scheme == "http") && u.Host != "" && u.User == nil &&
+		strings.Trim(u.Path, "/") == "" && u.RawQuery == "" && u.Fragment == ""
+	if !plain {
+		return fault.New(fault.BadInput, "what", "the configuration").
+			At("public_url", "Write the address kitd is reached at, such as https://kit.example.org, without a path.")
+	}
+	return nil
+}
+
+// Server answers HTTP requests. It is safe for concurrent use.
+type Server struct {
+	Deps
+	public *url.URL // nil when no public address is set
+	secure bool     // cookies go over TLS only
+	echo   *echo.Echo
+	outer  http.Handler
+	routes []Route
+}
+
+// New makes the server. It fails on settings that cannot work and on routes without declared access.
+func New(d Deps) (*Server, error) {
+	if err := d.Config.Check(); err != nil {
+		return nil, err
+	}
+	if d.Config.MaxUpload == 0 {
+		d.Config.MaxUpload = DefaultMaxUpload
+	}
+	if d.Log == nil {
+		d.Log = slog.New(slog.DiscardHandler)
+	}
+	s := &Server{Deps: d, echo: echo.New(), routes: Routes()}
+	if d.Config.PublicURL != "" {
+		s.public, _ = url.Parse(strings.TrimRight(d.Config.PublicURL, "/"))
+		s.secure = s.public.Scheme == "https"
+	}
+	s.echo.HTTPErrorHandler = s.failed
+	for _, r := range s.routes {
+		if err := s.register(r); err != nil {
+			return nil, err
+		}
+	}
+	s.outer = s.chain(http.HandlerFunc(s.dispatch))
+	return s, nil
+}
+
+// ServeHTTP implements http.Handler.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.outer.ServeHTTP(w, r) }
+
+// HTTP gives a net/http server for the address with the limits that guard against slow and large requests. How long a request
+// may take in all is set for each route.
+func (s *Server) HTTP(addr string) *http.Server {
+	return &http.Server{
+		Addr: addr, Handler: s, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
+		ErrorLog: slog.NewLogLogger(s.Log.Handler(), slog.LevelWarn),
+	}
+}
+
+// dispatch hands calendar paths on before routing, by the path as it was sent: echo decodes parameters unevenly and knows only
+// some of the methods of RFC 4918.
+func (s *Server) dispatch(w http.ResponseWriter, r *http.Request) {
+	path := r.URL.EscapedPath()
+	switch {
+	case s.CalDAV != nil && (path == "/caldav" || strings.HasPrefix(path, "/caldav/") || path == "/.well-known/caldav"):
+		s.CalDAV.ServeHTTP(w, r)
+	case s.Feeds != nil && strings.HasPrefix(path, "/feeds/"):
+		s.Feeds.ServeHTTP(w, r)
+	default:
+		s.echo.ServeHTTP(w, r)
+	}
+}
+
+// absolute gives the address of a path as others reach it.
+func (s *Server) absolute(r *http.Request, path string) string {
+	if s.public != nil {
+		return s.public.String() + path
+	}
+	return "http://" + r.Host + path
+}
