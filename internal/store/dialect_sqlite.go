@@ -87,9 +87,11 @@ func syncFolder(dir string) error {
 
 // sqliteURI gives every connection the same pragmas. secure_delete: what is erased is overwritten in the file.
 func sqliteURI(path, more string) string {
-	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath()}
-	return u.String() + "?_journal_mode=WAL&_synchronous=FULL&_foreign_keys=1&_busy_timeout=10000&_secure_delete=true&" + more
+	return sqliteName(path) + "?_journal_mode=WAL&_synchronous=FULL&_foreign_keys=1&_busy_timeout=10000&_secure_delete=true&" + more
 }
+
+// sqliteName escapes a path for SQLite's file: form.
+func sqliteName(path string) string { return "file:" + (&url.URL{Path: path}).EscapedPath() }
 
 func (h *sqliteHouse) name() string               { return "sqlite" }
 func (h *sqliteHouse) gorm() *gorm.DB             { return h.base }

@@ -92,11 +92,13 @@ CREATE INDEX answer_expires ON answer (expires);
 -- A file is complete once it has its hash; until then it is an upload that may be swept.
 CREATE TABLE file (
     id      uuid PRIMARY KEY,
-    hash    bytea UNIQUE CHECK (length(hash) = 32),
+    hash    bytea CHECK (length(hash) = 32),
     size    bigint NOT NULL,
     entered bigint NOT NULL,
     erased  bigint
 );
+
+CREATE UNIQUE INDEX file_hash ON file (hash) WHERE erased IS NULL;
 
 CREATE TABLE file_chunk (
     file_id uuid NOT NULL REFERENCES file (id),

@@ -90,11 +90,13 @@ CREATE INDEX answer_expires ON answer (expires);
 -- A file is complete once it has its hash; until then it is an upload that may be swept.
 CREATE TABLE file (
     id      BLOB PRIMARY KEY CHECK (length(id) = 16),
-    hash    BLOB UNIQUE CHECK (length(hash) = 32),
+    hash    BLOB CHECK (length(hash) = 32),
     size    INTEGER NOT NULL,
     entered INTEGER NOT NULL,
     erased  INTEGER
 ) STRICT;
+
+CREATE UNIQUE INDEX file_hash ON file (hash) WHERE erased IS NULL;
 
 CREATE TABLE file_chunk (
     file_id BLOB NOT NULL REFERENCES file (id),

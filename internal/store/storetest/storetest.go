@@ -67,7 +67,7 @@ func (h *House) SQL(t testing.TB) *sql.DB {
 	t.Helper()
 	driver, dsn := "pgx", h.DSN
 	if h.Dialect() == "sqlite" {
-		driver, dsn = "sqlite3", "file:"+h.Path()+"?_busy_timeout=10000"
+		driver, dsn = "sqlite3", "file:"+(&url.URL{Path: h.Path()}).EscapedPath()+"?_busy_timeout=10000"
 	}
 	raw, err := sql.Open(driver, dsn)
 	if err != nil {
