@@ -31,7 +31,7 @@ type Entry struct {
 	Modified     time.Time // zero: left out
 	Sequence     int
 	Start, End   time.Time
-	AllDay       bool // written as dates of the Calendar's zone (UTC if it has none)
+	AllDay       bool     // written as dates of the Calendar's zone (UTC if it has none)
 	More         []Period // further instances of a series, written as RDATE; Kind is ignored
 	RecurrenceID time.Time
 	Summary      string
