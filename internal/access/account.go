@@ -72,7 +72,7 @@ const (
 // FoldName gives the form in which login names are compared: RFC 8265, section 3.3 (UsernameCaseMapped).
 func FoldName(name string) (string, error) {
 	folded, err := precis.UsernameCaseMapped.String(strings.TrimSpace(name))
-	if err != nil || utf8.RuneCountInString(folded) > MaxName || strings.ContainsAny(folded, "/:\\\"") {
+	if err != nil || folded == "" || utf8.RuneCountInString(folded) > MaxName || strings.ContainsAny(folded, "/:\\\"") {
 		return "", badName()
 	}
 	return folded, nil

@@ -101,7 +101,9 @@ func (tx *Tx) Accounts() ([]access.Account, error) {
 		all[i].Clients = clients[all[i].ID]
 	}
 	// The order of the database depends on its collation; this one does not.
-	slices.SortStableFunc(all, func(x, y access.Account) int { return strings.Compare(strings.ToLower(x.Name), strings.ToLower(y.Name)) })
+	slices.SortStableFunc(all, func(x, y access.Account) int {
+		return strings.Compare(strings.ToLower(x.Name), strings.ToLower(y.Name))
+	})
 	return all, err
 }
 
