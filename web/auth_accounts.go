@@ -56,7 +56,7 @@ func (s *Server) showAccounts(c echo.Context, status int, draft access.Account, 
 
 // readAccount reads the fields an administrator fills in. Unknown clients cannot be typed, only forged: they are refused.
 func readAccount(form url.Values, a access.Account) (access.Account, error) {
-	a.Display, a.Role, a.Locale, a.Zone = form.Get("display"), access.Role(form.Get("role")), form.Get("locale"), form.Get("zone")
+	a.Display, a.Mail, a.Role, a.Locale, a.Zone = form.Get("display"), form.Get("mail"), access.Role(form.Get("role")), form.Get("locale"), form.Get("zone")
 	a.Disabled, a.AllClients = form.Get("disabled") == "yes", form.Get("all_clients") == "yes"
 	a.Clients = nil
 	for _, text := range form["client"] {

@@ -1,6 +1,7 @@
 package access
 
 import (
+	"net/mail"
 	"slices"
 	"strings"
 	"time"
@@ -19,6 +20,7 @@ type Account struct {
 	Version     int        `json:"version"` // counts from 1; every change adds one
 	Name        string     `json:"name"`    // what is typed to log in; unique without regard to case
 	Display     string     `json:"-"`       // how people are shown; may be a person's name, so it stays out of the chain
+	Mail        string     `json:"-"`       // address reminders go to and invitations come from; empty: none
 	Role        Role       `json:"role"`
 	Locale      string     `json:"locale"` // BCP 47 language tag
 	Zone        string     `json:"zone"`   // IANA time zone
@@ -97,6 +99,9 @@ func (a *Account) check() error {
 	if utf8.RuneCountInString(a.Display) > MaxDisplay || !printable(a.Display) {
 		bad.At("display", "The display name is one line of at most 120 characters.")
 	}
+	if a.Mail = strings.TrimSpace(a.Mail); a.Mail != "" && !address(a.Mail) {
+		bad.At("mail", "Write one mail address such as ida@example.org, or leave it empty.")
+	}
 	if !a.Role.Known() {
 		bad.At("role", "Choose administrator, coordinator, surveyor or viewer.")
 	}
@@ -107,6 +112,12 @@ func (a *Account) check() error {
 		return bad
 	}
 	return nil
+}
+
+// address reports whether s is one bare address (RFC 5322, 3.4.1) within the length of RFC 5321, 4.5.3.1.
+func address(s string) bool {
+	parsed, err := mail.ParseAddress(s)
+	return err == nil && parsed.Address == s && len(s) <= 254
 }
 
 func (a *Account) checkPlace(bad *fault.Error) {

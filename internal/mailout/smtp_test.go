@@ -38,7 +38,6 @@ type box struct {
 	rcptErr  error
 	dataErr  error
 	hangUp   bool // drop the connection after the final dot, before the answer
-	sessions []net.Conn
 }
 
 func (b *box) NewSession(c *smtp.Conn) (smtp.Session, error) { return &visit{b, c, ""}, nil }

@@ -31,7 +31,7 @@ type Store interface {
 	// Settle stores a message after an attempt, if it is still claimed by that attempt.
 	Settle(m Message) error
 	// Record adds to the audit trail.
-	Record(c trail.Change)
+	Record(c trail.Change) error
 }
 
 // Do runs fn in one transaction.
@@ -166,8 +166,11 @@ func (c *Clerk) announce(s Store, depot []notice, to []Recipient, now time.Time,
 		return err
 	}
 	for i, m := range messages {
-		s.Record(trail.Change{Noun: "message", ID: m.ID, Verb: "queue", Occurred: now,
+		err := s.Record(trail.Change{Noun: "message", ID: m.ID, Verb: "queue", Occurred: now,
 			After: map[string]any{"message_id": m.MessageID, "occasions": len(occasions)}, Private: map[string]string{"to": to[i].Address, "subject": subject}})
+		if err != nil {
+			return err
+		}
 	}
 	swept.Occasions += len(occasions)
 	swept.Messages += len(messages)

@@ -36,7 +36,10 @@ func (s *shelf) Lapses(until civil.Date) ([]Lapse, error) {
 }
 func (s *shelf) Told([]ident.ID) (map[Occasion]bool, error) { return s.told, nil }
 func (s *shelf) ToRemind() ([]Recipient, error)             { return slices.Clone(s.people), nil }
-func (s *shelf) Record(c trail.Change)                      { s.changes = append(s.changes, c) }
+func (s *shelf) Record(c trail.Change) error {
+	s.changes = append(s.changes, c)
+	return nil
+}
 func (s *shelf) AddOccasions(o []Occasion, _ []ident.ID) error {
 	for _, x := range o {
 		if s.told[x] {

@@ -9,21 +9,21 @@ import (
 	"kitd/internal/ident"
 )
 
-const accountColumns = `a.id, a.version, a.name, a.display, a.role, a.locale, a.zone, a.disabled, a.all_clients, a.created,
+const accountColumns = `a.id, a.version, a.name, a.display, a.mail, a.role, a.locale, a.zone, a.disabled, a.all_clients, a.created,
 	EXISTS (SELECT 1 FROM account_password p WHERE p.account_id = a.id)`
 
 func scanAccount(s scanner, a *access.Account) error {
 	var id key
 	var created instant
-	err := s(&id, &a.Version, &a.Name, &a.Display, (*string)(&a.Role), &a.Locale, &a.Zone, &a.Disabled, &a.AllClients, &created, &a.HasPassword)
+	err := s(&id, &a.Version, &a.Name, &a.Display, &a.Mail, (*string)(&a.Role), &a.Locale, &a.Zone, &a.Disabled, &a.AllClients, &created, &a.HasPassword)
 	a.ID, a.Created = ident.ID(id), created.time()
 	return err
 }
 
 // AddAccount stores a new account. A taken name is fault.AlreadyUsed.
 func (tx *Tx) AddAccount(a access.Account, folded string) error {
-	_, err := tx.exec(`INSERT INTO account (id, version, name, folded, display, role, locale, zone, disabled, all_clients, created)
-		VALUES (?,?,?,?,?,?,?,?,?,?,?)`, a.ID, a.Version, a.Name, folded, a.Display, a.Role, a.Locale, a.Zone, a.Disabled, a.AllClients, a.Created)
+	_, err := tx.exec(`INSERT INTO account (id, version, name, folded, display, mail, role, locale, zone, disabled, all_clients, created)
+		VALUES (?,?,?,?,?,?,?,?,?,?,?,?)`, a.ID, a.Version, a.Name, folded, a.Display, a.Mail, a.Role, a.Locale, a.Zone, a.Disabled, a.AllClients, a.Created)
 	if violates(err, "account", "folded") {
 		return fault.New(fault.AlreadyUsed, "noun", "login name", "value", a.Name).Because(err)
 	}
@@ -35,8 +35,8 @@ func (tx *Tx) AddAccount(a access.Account, folded string) error {
 
 // ReplaceAccount stores everything of an account but its name, when the stored version is the one before.
 func (tx *Tx) ReplaceAccount(a access.Account) error {
-	err := tx.execOne("account", `UPDATE account SET version = ?, display = ?, role = ?, locale = ?, zone = ?, disabled = ?, all_clients = ?
-		WHERE id = ? AND version = ?`, a.Version, a.Display, a.Role, a.Locale, a.Zone, a.Disabled, a.AllClients, a.ID, a.Version-1)
+	err := tx.execOne("account", `UPDATE account SET version = ?, display = ?, mail = ?, role = ?, locale = ?, zone = ?, disabled = ?, all_clients = ?
+		WHERE id = ? AND version = ?`, a.Version, a.Display, a.Mail, a.Role, a.Locale, a.Zone, a.Disabled, a.AllClients, a.ID, a.Version-1)
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ CREATE TABLE account (
     name        text NOT NULL CHECK (name <> ''),
     folded      text NOT NULL UNIQUE CHECK (folded <> ''),
     display     text NOT NULL,
+    mail        text NOT NULL DEFAULT '',
     role        text NOT NULL CHECK (role IN ('administrator', 'coordinator', 'surveyor', 'viewer')),
     locale      text NOT NULL,
     zone        text NOT NULL,

@@ -7,6 +7,7 @@ CREATE TABLE account (
     name        TEXT NOT NULL CHECK (name <> ''),
     folded      TEXT NOT NULL UNIQUE CHECK (folded <> ''),
     display     TEXT NOT NULL,
+    mail        TEXT NOT NULL DEFAULT '',
     role        TEXT NOT NULL CHECK (role IN ('administrator', 'coordinator', 'surveyor', 'viewer')),
     locale      TEXT NOT NULL,
     zone        TEXT NOT NULL,
