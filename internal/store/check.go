@@ -38,7 +38,7 @@ const houseChecks = 5
 // inView makes a check of a function that only reads one state.
 func inView(look func(*Tx) ([]string, error)) func(*DB, context.Context) ([]string, error) {
 	return func(db *DB, ctx context.Context) (found []string, err error) {
-		err = db.View(ctx, house("check"), func(tx *Tx) (err error) {
+		err = db.look(ctx, house("check"), func(tx *Tx) (err error) {
 			found, err = look(tx)
 			return err
 		})
@@ -128,7 +128,7 @@ func (db *DB) checkTrail(ctx context.Context) ([]string, error) {
 // checkFiles reads every file and compares its hash.
 func (db *DB) checkFiles(ctx context.Context) ([]string, error) {
 	var hashes []archive.Hash
-	err := db.View(ctx, house("check"), func(tx *Tx) (err error) {
+	err := db.look(ctx, house("check"), func(tx *Tx) (err error) {
 		hashes, err = list(tx, "SELECT hash FROM file WHERE hash IS NOT NULL AND erased IS NULL ORDER BY id", nil, func(s scanner, h *archive.Hash) error {
 			var b []byte
 			err := s(&b)
