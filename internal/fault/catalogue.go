@@ -23,6 +23,7 @@ const (
 	CalendarObject Code = "calendar-object"
 	CalendarRule   Code = "calendar-rule"
 	CalendarZone   Code = "calendar-zone"
+	TokenStale     Code = "token-stale"
 )
 
 // The store's codes.
@@ -151,6 +152,7 @@ var catalogue = map[Code]entry{
 	CalendarObject: {Invalid, "The calendar object cannot be used: {what}."},
 	CalendarRule:   {Invalid, "The recurrence in line {line} of the calendar object cannot be used: {what}."},
 	CalendarZone:   {Invalid, "The time zone {zone} in line {line} is not known and the object brings no rules for it; choose a named zone such as Europe/Berlin."},
+	TokenStale:     {Conflict, "The sync token is not of this collection as it stands; synchronize from the beginning."},
 
 	BookingRefused: {Conflict, "The desk cannot promise {what}: {why}. {instead}"},
 	HandOutRefused: {Conflict, "Not everything is ready to be handed out for {what}: {why}. Finish the work, or hand out all the same with a reason."},
