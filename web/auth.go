@@ -21,18 +21,25 @@ func (s *Server) guarded(r Route) echo.HandlerFunc {
 		v.route = r.Path
 		end := s.limit(c, r)
 		defer end()
-		identify := s.fromCookie
-		if r.API() {
-			identify = s.fromToken
+		if err := s.enterRoute(c, r, v); err != nil {
+			s.failed(err, c) // here, while the context of the request still stands
 		}
-		if err := identify(c, v); err != nil {
-			return err
-		}
-		if err := s.admit(c, r, v); err != nil {
-			return err
-		}
-		return r.Handle(s, c)
+		return nil
 	}
+}
+
+func (s *Server) enterRoute(c echo.Context, r Route, v *visit) error {
+	identify := s.fromCookie
+	if r.API() {
+		identify = s.fromToken
+	}
+	if err := identify(c, v); err != nil {
+		return err
+	}
+	if err := s.admit(c, r, v); err != nil {
+		return err
+	}
+	return r.Handle(s, c)
 }
 
 // limit bounds the size of the body and the time of the whole request.

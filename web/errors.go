@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"errors"
 	"net/http"
 	"strconv"
@@ -45,10 +46,7 @@ func statusOf(f *fault.Error) int {
 func (s *Server) failed(err error, c echo.Context) {
 	v := visitOf(c.Request())
 	f := asFault(c, err)
-	v.cause = errors.Join(err)
-	if v.cause = err; f.Cause == nil && f.Code != fault.Unexpected {
-		v.cause = f
-	}
+	v.cause = f
 	if c.Response().Committed {
 		return
 	}
@@ -68,8 +66,11 @@ func (s *Server) failedPage(c echo.Context, f *fault.Error, err error) {
 	}
 	s.answerHeaders(c.Response().Header(), f)
 	back := c.Request().Header.Get("Referer")
+	// The page is made even when the time of the request is over: templates stop at an ended context.
+	c.SetRequest(c.Request().WithContext(context.WithoutCancel(ctx(c))))
 	if err := s.page(c, statusOf(f), s.frame(c, "Not done", ""), faultPage(f, visitOf(c.Request()).id, backPath(back))); err != nil {
 		s.Log.ErrorContext(ctx(c), "error page", "request", visitOf(c.Request()).id, "cause", err.Error())
+		s.answer(c.Response(), c.Request(), f)
 	}
 }
 
