@@ -35,6 +35,9 @@ type Certificate struct {
 	File       string     `json:"file,omitempty"` // SHA-256 of the archived original, hex; empty when only the entries are kept
 	Entered    time.Time  `json:"entered"`
 	By         string     `json:"by"`
+	Note       string     `json:"note,omitempty"`
+	Supersedes ident.ID   `json:"supersedes,omitzero"` // the wrong entry this one corrects; both stay
+	Superseded time.Time  `json:"superseded,omitzero"` // when a correction of this entry was entered; zero: it stands
 	Lines      []Line     `json:"lines"`
 }
 
@@ -55,6 +58,7 @@ type Line struct {
 	Calibrated  civil.Date `json:"certificate_calibrated"`  // of the certificate
 	Entered     time.Time  `json:"certificate_entered"`     // of the certificate
 	LabName     string     `json:"certificate_laboratory"`  // of the certificate
+	Superseded  time.Time  `json:"superseded,omitzero"`     // of the certificate: from then on the line counts no more
 }
 
 // LabVerdict is the laboratory's statement of conformity.

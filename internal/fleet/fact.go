@@ -48,10 +48,11 @@ type (
 	// Custody: the unit changed hands or place.
 	Custody struct {
 		State   CustodyState `json:"state"`
-		Depot   ident.ID     `json:"depot,omitempty"`   // in depot, or where it is due back
-		Booking ident.ID     `json:"booking,omitempty"` // out on which booking
-		Holder  string       `json:"holder,omitempty"`  // who has it
-		Due     time.Time    `json:"due,omitzero"`      // when it is expected back
+		Depot   ident.ID     `json:"depot,omitzero"`   // in depot, or where it is due back
+		Booking ident.ID     `json:"booking,omitzero"` // out on which booking
+		Client  ident.ID     `json:"client,omitzero"`  // whose booking, so that the wall hides holder and booking
+		Holder  string       `json:"holder,omitempty"` // who has it
+		Due     time.Time    `json:"due,omitzero"`     // when it is expected back
 	}
 	// Held: taken out of service until signed off.
 	Held struct {
@@ -66,7 +67,7 @@ type (
 	// Worn: a wear ended; the unit holds its data until the return is accepted.
 	Worn struct {
 		Wear    ident.ID `json:"wear"`
-		Client  ident.ID `json:"client,omitempty"`
+		Client  ident.ID `json:"client,omitzero"`
 		Minutes int      `json:"minutes"` // run time used
 	}
 	// ReturnAccepted: the data of a wear were read and accepted.

@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"time"
+	_ "time/tzdata" // zones must be known on machines without zone files
 
 	"kitd/internal/civil"
 	"kitd/internal/ident"
@@ -28,14 +29,18 @@ type Model struct {
 	ClassStd string   `json:"class"` // class and standard as printed on the unit, e.g. "IEC 61252", "IEC 60942 class 1"
 
 	ChargeMinutes int `json:"charge_minutes"` // a full charge; 0: not rechargeable by kitd's rules
-	TopUpDays     int `json:"top_up_days"`    // longest idle time off the charger
-	ReadyDays     int `json:"ready_days"`     // days "full" counts off the charger before a survey
+	TopUpDays     int `json:"top_up_days"`    // longest time from one full charge to the next; 0: no such rule
+	ReadyDays     int `json:"ready_days"`     // days of 24 hours "full" counts off the charger before a survey; 0: no limit by days
 	RunMinutes    int `json:"run_minutes"`    // run time on a full charge
 	Positions     int `json:"positions"`      // charger places, for chargers
+	PowerHours    int `json:"power_hours"`    // chargers: how long a sighting of power holds; 0: until the next one
 
 	CalibrationMonths int  `json:"calibration_months"` // laboratory interval; 0: needs no certificate
 	MemoryRuns        int  `json:"memory_runs"`        // runs the memory holds before it must be cleared; at least 1
 	HoldsData         bool `json:"holds_data"`         // a wear leaves data in the unit
+
+	Entered time.Time `json:"entered"`
+	Version int       `json:"version"`
 }
 
 // Ownership says whose unit it is.
@@ -91,10 +96,22 @@ type Kit struct {
 	Version int      `json:"version"`
 }
 
-// Membership puts a unit in a kit from one instant to another; a zero To means until further notice.
+// Membership puts a unit in a kit from one instant to another; a zero To means until further notice. Both ends are told
+// separately, so each has its moment of entry.
 type Membership struct {
-	Kit  ident.ID  `json:"kit"`
-	Unit ident.ID  `json:"unit"`
-	From time.Time `json:"from"`
-	To   time.Time `json:"to"`
+	Kit     ident.ID  `json:"kit"`
+	Unit    ident.ID  `json:"unit"`
+	From    time.Time `json:"from"`
+	To      time.Time `json:"to,omitzero"`
+	Entered time.Time `json:"entered"`
+	Ended   time.Time `json:"ended,omitzero"` // when To was entered
+}
+
+// Location is the depot's zone. Zones are checked when a depot is entered; one that the zone data no longer know counts as UTC.
+func (d Depot) Location() *time.Location {
+	loc, err := time.LoadLocation(d.Zone)
+	if err != nil {
+		return time.UTC
+	}
+	return loc
 }

@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"slices"
 	"time"
 
 	"kitd/internal/civil"
@@ -31,7 +32,9 @@ const (
 	ReasonTopUp        ReasonCode = "top-up"        // idle past its top-up interval
 	ReasonChargeRecord ReasonCode = "charge-record" // no charge history
 	ReasonUnread       ReasonCode = "unread"        // data not read or not accepted
+	ReasonClear        ReasonCode = "clear"         // memory full of data that were read: to be cleared
 	ReasonPower        ReasonCode = "power"         // charger whose power nobody has seen
+	ReasonEmpty        ReasonCode = "empty"         // a kit without units
 )
 
 // Evidence points at the record a reason rests on.
@@ -65,6 +68,14 @@ const (
 	StateFit     State = "fit"
 )
 
+// States lists the states, the one that needs a person most first.
+func States() []State {
+	return []State{StateHeld, StateUnread, StateNotFit, StateUnknown, StateDueSoon, StateOut, StateFit}
+}
+
+// Need ranks a state by how much it needs a person: 0 for the most.
+func (s State) Need() int { return slices.Index(States(), s) }
+
 // Verdict is the answer to "is this unit fit for that interval, as known at that moment?".
 type Verdict struct {
 	Unit      ident.ID   `json:"unit"`
@@ -95,16 +106,28 @@ type Promise struct {
 	Client  ident.ID `json:"client,omitzero"`
 	Span    Span     `json:"span"`
 	Label   string   `json:"label"` // "S-112, T. Osk"; empty across a client wall
+
+	Entered time.Time `json:"entered,omitzero"` // when the promise was made; zero: before anybody asks
+	Gone    time.Time `json:"gone,omitzero"`    // when it was given up or replaced; zero: it stands
 }
 
 // Dossier is everything the rules need to know about one unit. Facts are ordered by Occurred, then Entered, then ID.
 type Dossier struct {
-	Unit     Unit
-	Model    Model
-	Depot    Depot
-	Kit      ident.ID // present kit, zero for none
-	KitCode  string
-	Facts    []Fact
-	Lines    []Line
-	Promises []Promise // sorted by From; those of the booking under test are left out by the caller
+	Unit     Unit                `json:"unit"`
+	Model    Model               `json:"model"`
+	Depot    Depot               `json:"depot"`
+	Kit      ident.ID            `json:"kit,omitzero"` // present kit, zero for none
+	KitCode  string              `json:"kit_code,omitempty"`
+	Facts    []Fact              `json:"facts"`
+	Lines    []Line              `json:"lines"`
+	Promises []Promise           `json:"promises"`        // sorted by From
+	Power    map[ident.ID]Supply `json:"power,omitempty"` // the chargers it ever stood on
+	For      ident.ID            `json:"for,omitzero"`    // the booking under test: its own promise and hand-out do not count against it
+}
+
+// Supply is what is known of the power of one charger.
+type Supply struct {
+	Tag   string `json:"tag"`
+	Hours int    `json:"hours"` // how long a sighting holds; 0: until the next one
+	Facts []Fact `json:"facts"` // PowerSeen and Retracted, ordered as in Dossier
 }
