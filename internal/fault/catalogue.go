@@ -24,6 +24,12 @@ const (
 	CalendarRule   Code = "calendar-rule"
 	CalendarZone   Code = "calendar-zone"
 	TokenStale     Code = "token-stale"
+
+	XMLUnreadable      Code = "xml-unreadable"
+	ReportUnknown      Code = "report-unknown"
+	FilterUnknown      Code = "filter-unknown"
+	DepthInfinity      Code = "depth-infinity"
+	PreconditionFailed Code = "precondition-failed"
 )
 
 // The store's codes.
@@ -153,6 +159,12 @@ var catalogue = map[Code]entry{
 	CalendarRule:   {Invalid, "The recurrence in line {line} of the calendar object cannot be used: {what}."},
 	CalendarZone:   {Invalid, "The time zone {zone} in line {line} is not known and the object brings no rules for it; choose a named zone such as Europe/Berlin."},
 	TokenStale:     {Conflict, "The sync token is not of this collection as it stands; synchronize from the beginning."},
+
+	XMLUnreadable:      {Invalid, "The request body cannot be read as XML: {what}."},
+	ReportUnknown:      {Invalid, "There is no report {report} at this address."},
+	FilterUnknown:      {Invalid, "The filter of the query cannot be used: {what}."},
+	DepthInfinity:      {Forbidden, "A listing goes one level deep at a time; ask with Depth 0 or 1."},
+	PreconditionFailed: {Conflict, "The calendar entry {name} is not in the state the program believed ({what}); synchronize, then repeat what you want."},
 
 	BookingRefused: {Conflict, "The desk cannot promise {what}: {why}. {instead}"},
 	HandOutRefused: {Conflict, "Not everything is ready to be handed out for {what}: {why}. Finish the work, or hand out all the same with a reason."},
