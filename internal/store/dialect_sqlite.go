@@ -22,6 +22,7 @@ type sqliteHouse struct {
 	readDB  *sql.DB
 	writer  chan *lane
 	readers chan *lane
+	closing chan struct{}
 	base    *gorm.DB
 }
 
@@ -32,26 +33,26 @@ func openSQLite(ctx context.Context, path string, c Config) (dialect, error) {
 	if err := provideFile(path, c.MustExist); err != nil {
 		return nil, err
 	}
-	h := &sqliteHouse{path: path, writer: make(chan *lane, 1), readers: make(chan *lane, c.Readers)}
+	h := &sqliteHouse{path: path, writer: make(chan *lane, 1), readers: make(chan *lane, c.Readers), closing: make(chan struct{})}
 	var err error
-	if h.writeDB, err = sql.Open("sqlite3", sqliteURI(path, "_txlock=immediate")); err != nil {
+	if h.writeDB, err = sql.Open("sqlite3", sqliteURI(path, "_txlock=immediate&_busy_timeout=200")); err != nil {
 		return nil, err
 	}
 	h.writeDB.SetMaxOpenConns(1)
-	if h.readDB, err = sql.Open("sqlite3", sqliteURI(path, "_txlock=deferred&_query_only=1")); err != nil {
+	if h.readDB, err = sql.Open("sqlite3", sqliteURI(path, "_txlock=deferred&_query_only=1&_busy_timeout=5000")); err != nil {
 		return nil, err
 	}
 	h.readDB.SetMaxOpenConns(c.Readers)
 	first := &lane{db: h.writeDB}
+	h.writer <- first
+	for range c.Readers {
+		h.readers <- &lane{db: h.readDB}
+	}
 	if err := first.ready(ctx); err != nil {
 		return nil, errors.Join(translate(err), h.close())
 	}
 	if h.base, err = newGorm(gormsqlite.New(gormsqlite.Config{Conn: first})); err != nil {
 		return nil, errors.Join(translate(err), h.close())
-	}
-	h.writer <- first
-	for range c.Readers {
-		h.readers <- &lane{db: h.readDB}
 	}
 	return h, nil
 }
@@ -85,9 +86,10 @@ func syncFolder(dir string) error {
 	return errors.Join(f.Sync(), f.Close())
 }
 
-// sqliteURI gives every connection the same pragmas. secure_delete: what is erased is overwritten in the file.
+// sqliteURI gives every connection the same pragmas. A writer waits only shortly for another process inside SQLite, where no
+// deadline reaches it; Do asks again. secure_delete: what is erased is overwritten in the file.
 func sqliteURI(path, more string) string {
-	return sqliteName(path) + "?_journal_mode=WAL&_synchronous=FULL&_foreign_keys=1&_busy_timeout=10000&_secure_delete=true&" + more
+	return sqliteName(path) + "?_journal_mode=WAL&_synchronous=FULL&_foreign_keys=1&_secure_delete=true&" + more
 }
 
 // sqliteName escapes a path for SQLite's file: form.
@@ -98,10 +100,24 @@ func (h *sqliteHouse) gorm() *gorm.DB             { return h.base }
 func (h *sqliteHouse) rebind(query string) string { return query }
 func (h *sqliteHouse) where() string              { return h.path }
 
-func (h *sqliteHouse) close() error { return errors.Join(h.readDB.Close(), h.writeDB.Close()) }
+// close lets what is under way come to its end and refuses what comes after. The last connection to leave folds the log
+// into the file.
+func (h *sqliteHouse) close() error {
+	select {
+	case <-h.closing:
+		return nil
+	default:
+		close(h.closing)
+	}
+	for range cap(h.readers) {
+		(<-h.readers).leave()
+	}
+	(<-h.writer).leave()
+	return errors.Join(h.readDB.Close(), h.writeDB.Close())
+}
 
 func (h *sqliteHouse) maintain() (*sql.DB, error) {
-	db, err := sql.Open("sqlite3", sqliteURI(h.path, "_txlock=immediate"))
+	db, err := sql.Open("sqlite3", sqliteURI(h.path, "_txlock=immediate&_busy_timeout=10000"))
 	if err == nil {
 		db.SetMaxOpenConns(1)
 	}
@@ -116,6 +132,8 @@ func (h *sqliteHouse) begin(ctx context.Context, write bool) (*session, error) {
 	var l *lane
 	select {
 	case l = <-lanes:
+	case <-h.closing:
+		return nil, fault.New(fault.Busy).Because(errClosed)
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
@@ -182,11 +200,18 @@ func (l *lane) rollback() {
 	}
 }
 
+// drop makes the pool close the connection instead of taking it back.
 func (l *lane) drop() {
 	l.forget()
 	_ = l.conn.Raw(func(any) error { return errBadConn })
 	_ = l.conn.Close()
 	l.conn = nil
+}
+
+func (l *lane) leave() {
+	if l.conn != nil {
+		l.drop()
+	}
 }
 
 func (l *lane) forget() {

@@ -12,7 +12,10 @@ import (
 	"kitd/internal/fault"
 )
 
-var errBadConn = driver.ErrBadConn
+var (
+	errBadConn = driver.ErrBadConn
+	errClosed  = errors.New("store: closed")
+)
 
 // breach is what kind of refusal a database error is.
 type breach int

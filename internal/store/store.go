@@ -77,7 +77,7 @@ func (c *Config) defaults() {
 	}
 }
 
-// Close ends every connection. Work that is under way fails.
+// Close waits for the work under way, whose deadlines bound it, and ends every connection. Later work is refused as "busy".
 func (db *DB) Close() error { return db.dialect.close() }
 
 // Dialect is "sqlite" or "postgres".
