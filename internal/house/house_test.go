@@ -89,7 +89,7 @@ var pure = map[string][]string{
 	"internal/fault":    {},
 	"internal/access":   {"ident", "fault", "civil", "trail"},
 	"internal/trail":    {"ident", "fault"},
-	"internal/archive":  {"ident", "fault"},
+	"internal/archive":  {"ident", "fault", "access"},
 	"internal/fleet":    {"ident", "civil", "fault", "access", "trail"},
 	"internal/schedule": {"ident", "civil", "fault", "access", "trail", "fleet"},
 	"internal/agenda":   {"ident", "civil", "fault", "access", "trail", "fleet", "schedule"},
