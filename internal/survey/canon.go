@@ -40,6 +40,10 @@ func HashOf(v any) (string, error) {
 	if err != nil {
 		return "", err
 	}
+	return sumOf(raw), nil
+}
+
+func sumOf(raw []byte) string {
 	sum := sha256.Sum256(raw)
-	return hex.EncodeToString(sum[:]), nil
+	return hex.EncodeToString(sum[:])
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 	"strings"
+	"time"
 
 	"kitd/internal/civil"
 	"kitd/internal/exposure"
@@ -91,7 +92,7 @@ func DriftOf(before, after Check, beforeLevel, afterLevel DB) DB {
 func CertifiedLevel(lines []fleet.Line, on civil.Date) (fleet.Line, DB, bool) {
 	var best fleet.Line
 	for _, l := range lines {
-		if l.LevelDB == nil || l.Calibrated.After(on) {
+		if l.LevelDB == nil || l.Calibrated.After(on) || !l.Superseded.IsZero() {
 			continue
 		}
 		newer := cmp.Or(l.Calibrated.Compare(best.Calibrated), l.Entered.Compare(best.Entered))
@@ -160,8 +161,14 @@ func (d *Drift) judge(limits []DriftLimit) {
 		}
 		d.Limits = append(d.Limits, r)
 	}
-	if d.ValueDB != nil && d.ValueDB.Abs() > ISODriftLimit {
-		d.Flags = append(d.Flags, flagOf(FlagDrift, "db", d.ValueDB.String()))
+	var over []string
+	for _, l := range d.Limits {
+		if d.ValueDB != nil && l.Blocks {
+			over = append(over, l.Profile+" "+l.LimitDB.String()+" dB")
+		}
+	}
+	if len(over) > 0 {
+		d.Flags = append(d.Flags, flagOf(FlagDrift, "db", d.ValueDB.String(), "what", strings.Join(over, ", ")))
 	}
 }
 
@@ -180,4 +187,16 @@ func lastCheck(checks []Check, when When) (Check, bool) {
 	return slices.MaxFunc(mine, func(a, b Check) int {
 		return cmp.Or(a.At.Compare(b.At), a.Entered.Compare(b.Entered), slices.Compare(a.ID[:], b.ID[:]))
 	}), true
+}
+
+// levelsFrom takes certified levels from the dossiers of the calibrators, on the day of the check at the place.
+func levelsFrom(calibrators []fleet.Dossier, loc *time.Location) Levels {
+	lines := map[ident.ID][]fleet.Line{}
+	for _, d := range calibrators {
+		lines[d.Unit.ID] = d.Lines
+	}
+	return func(c Check) (DB, bool) {
+		_, level, ok := CertifiedLevel(lines[c.Calibrator], civil.Of(c.At.In(loc)))
+		return level, ok
+	}
 }

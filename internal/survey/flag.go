@@ -49,7 +49,7 @@ var flagTexts = map[FlagCode]string{
 	FlagNoBefore:     "There is no field check before the wear; not assessable under ISO 9612 (12.2).",
 	FlagNoAfter:      "There is no field check after the wear; not assessable under ISO 9612 (12.2).",
 	FlagNoLevel:      "No certificate states the level of a calibrator used, so the drift cannot be told.",
-	FlagDrift:        "The checks before and after differ by {db} dB; ISO 9612 (12.2) allows 0.5 dB and gives no result beyond.",
+	FlagDrift:        "The checks before and after differ by {db} dB; not assessable where less is allowed: {what}.",
 	FlagAsReceived:   "Before any adjustment the dosimeter was {db} dB off the calibrator; more than 1 dB is suspect.",
 	FlagCertificate:  "Not assessable: certificate. {what}",
 	FlagExtended:     "{what}",
@@ -60,7 +60,7 @@ var flagTexts = map[FlagCode]string{
 	FlagOutcome:      "The wear ended as: {what}.",
 	FlagContradicted: "{what}",
 	FlagMeasurement:  "{what}",
-	FlagOverridden:   "The unit was not fit when it was put on ({what}); the override: {why}.",
+	FlagOverridden:   "The unit was not fit when it was put on: {what}.",
 }
 
 func flagOf(code FlagCode, args ...string) Flag {

@@ -3,7 +3,6 @@ package survey
 import (
 	"cmp"
 	"slices"
-	"strings"
 	"time"
 
 	"kitd/internal/fleet"
@@ -21,10 +20,9 @@ type Candidate struct {
 	SameUnit bool          `json:"same_unit"`       // it is a wear of the unit the file names
 }
 
-// Claim is what a file says of itself, and the units that answer to the name in it.
+// Claim is what a file says of itself.
 type Claim struct {
-	Name  string     // tag or serial as written in the file; empty when the file names none
-	Units []ident.ID // units with that tag or serial, whatever the case
+	Units []ident.ID // units with the tag or serial in it, whatever the case; none when it names none or an unknown one
 	Span  fleet.Span // of the measurement, the clock's offset taken off
 }
 
@@ -87,6 +85,3 @@ func overlap(a, b fleet.Span) time.Duration {
 	}
 	return to.Sub(from)
 }
-
-// FoldName is the form in which tags, serials, codes and pseudonyms are compared.
-func FoldName(s string) string { return strings.ToLower(strings.TrimSpace(s)) }
