@@ -290,11 +290,5 @@ func (m *Metrics) flagGaps(h History, p plan) {
 	if p.missing == 0 {
 		return
 	}
-	for _, g := range h.Gaps {
-		from, to := float64(g.From)*h.StepSeconds, float64(g.To)*h.StepSeconds
-		m.Flags = append(m.Flags, Flag{
-			Code: "gap", Text: "Nothing was measured; the rest stands for this time unless an exclusion says otherwise.",
-			Seconds: to - from, FromS: &from, ToS: &to,
-		})
-	}
+	m.Flags = append(m.Flags, h.flagGaps()...)
 }
