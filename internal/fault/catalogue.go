@@ -30,6 +30,7 @@ const (
 	FilterUnknown      Code = "filter-unknown"
 	DepthInfinity      Code = "depth-infinity"
 	PreconditionFailed Code = "precondition-failed"
+	NoSuchKit          Code = "no-such-kit"
 )
 
 // The store's codes.
@@ -52,6 +53,8 @@ const (
 	BackupDamaged  Code = "backup-damaged"
 	FileDamaged    Code = "file-damaged"
 	DatabaseInUse  Code = "database-in-use"
+	OutcomeUnknown Code = "outcome-unknown"
+	BadText        Code = "bad-text"
 )
 
 // The exposure engine's codes.
@@ -124,6 +127,8 @@ var catalogue = map[Code]entry{
 	BackupByTool:   {Invalid, "On PostgreSQL the server's own tool makes and restores backups: use {tool}."},
 	BackupDamaged:  {Invalid, "The backup {path} is not whole ({what}); nothing was replaced. Use another backup."},
 	DatabaseInUse:  {Conflict, "The database {path} is in use, and nothing was replaced; stop kitd and repeat."},
+	OutcomeUnknown: {Unavailable, "The connection to the database broke while this was being stored; look whether it is there before you repeat it."},
+	BadText:        {Invalid, "A text holds a NUL character or bytes that are not UTF-8, and nothing was stored; remove them and repeat."},
 	FileDamaged:    {Internal, "The stored file {hash} does not match its hash any more; restore it from a backup. Nothing was computed from it."},
 
 	ExposureDocument: {Invalid, "The exposure document has to change at {where}: {what}."},
@@ -165,6 +170,7 @@ var catalogue = map[Code]entry{
 	FilterUnknown:      {Invalid, "The filter of the query cannot be used: {what}."},
 	DepthInfinity:      {Forbidden, "A listing goes one level deep at a time; ask with Depth 0 or 1."},
 	PreconditionFailed: {Conflict, "The calendar entry {name} is not in the state the program believed ({what}); synchronize, then repeat what you want."},
+	NoSuchKit:          {Conflict, "There is no kit {kit} here whose calendar could take the entry; nothing was stored."},
 
 	BookingRefused: {Conflict, "The desk cannot promise {what}: {why}. {instead}"},
 	HandOutRefused: {Conflict, "Not everything is ready to be handed out for {what}: {why}. Finish the work, or hand out all the same with a reason."},

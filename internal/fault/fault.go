@@ -81,11 +81,11 @@ func (e *Error) Sentence() string {
 	if !ok {
 		return catalogue[Unexpected].text
 	}
-	text := entry.text
+	pairs := make([]string, 0, 2*len(e.Args))
 	for k, v := range e.Args {
-		text = strings.ReplaceAll(text, "{"+k+"}", v)
+		pairs = append(pairs, "{"+k+"}", v)
 	}
-	return text
+	return strings.NewReplacer(pairs...).Replace(entry.text)
 }
 
 // Error gives the sentence, the places and the cause, for logs and tests.

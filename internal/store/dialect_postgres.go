@@ -3,9 +3,11 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/stdlib"
 	gormpostgres "gorm.io/driver/postgres"
 	"gorm.io/gorm"
@@ -69,5 +71,14 @@ func (h *postgresHouse) begin(ctx context.Context, write bool) (*session, error)
 	if err != nil {
 		return nil, err
 	}
-	return &session{pool: tx, commit: tx.Commit, rollback: func() { _ = tx.Rollback() }}, nil
+	return &session{pool: tx, commit: func() error { return settled(tx.Commit(), write) }, rollback: func() { _ = tx.Rollback() }}, nil
+}
+
+// settled tells a COMMIT that the server refused from one whose answer never came: then nobody knows what was stored.
+func settled(err error, write bool) error {
+	var refused *pgconn.PgError
+	if err == nil || !write || errors.As(err, &refused) || errors.Is(err, pgx.ErrTxCommitRollback) || errors.Is(err, sql.ErrTxDone) {
+		return err
+	}
+	return fault.New(fault.OutcomeUnknown).Because(err)
 }

@@ -236,17 +236,23 @@ func (l *lane) statement(ctx context.Context, query string) (*sql.Stmt, error) {
 	return s, err
 }
 
-// The four methods make a lane a gorm.ConnPool.
+// The four methods make a lane a gorm.ConnPool; what gorm writes passes here, and its texts are looked at.
 
 func (l *lane) PrepareContext(ctx context.Context, query string) (*sql.Stmt, error) {
 	return l.conn.PrepareContext(ctx, query)
 }
 
 func (l *lane) ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error) {
+	if err := storable(args); err != nil {
+		return nil, err
+	}
 	return l.conn.ExecContext(ctx, query, args...)
 }
 
 func (l *lane) QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
+	if err := storable(args); err != nil {
+		return nil, err
+	}
 	return l.conn.QueryContext(ctx, query, args...)
 }
 

@@ -33,6 +33,7 @@ const (
 	breachRead   // a write on a reading transaction
 	breachDamage // not a database, or a torn one
 	breachAway   // the server is gone
+	breachText   // a text that cannot be stored
 )
 
 // violation is a database error that says which rule was broken. rule is a constraint's name on PostgreSQL and
@@ -88,6 +89,8 @@ func (v *violation) fault() *fault.Error {
 		return fault.New(fault.ReadOnlyWork)
 	case breachDamage:
 		return fault.New(fault.StorageDamaged)
+	case breachText:
+		return fault.New(fault.BadText)
 	case breachAway:
 		return fault.New(fault.StorageAway, "where", "its address")
 	}
@@ -128,7 +131,7 @@ var sqlStates = map[string]breach{
 	"40001": breachBusy, "40P01": breachBusy, "55P03": breachBusy, "57014": breachBusy,
 	"53100": breachFull, "25006": breachRead, "XX001": breachDamage, "XX002": breachDamage,
 	"57P01": breachAway, "57P02": breachAway, "57P03": breachAway, "08000": breachAway, "08003": breachAway, "08006": breachAway,
-	"53300": breachAway, "3D000": breachAway,
+	"22021": breachText, "22P05": breachText, "53300": breachAway, "3D000": breachAway,
 }
 
 func fromPostgres(pg *pgconn.PgError) *violation {

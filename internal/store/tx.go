@@ -3,17 +3,14 @@ package store
 import (
 	"context"
 	"database/sql"
-	"database/sql/driver"
 	"fmt"
 	"io"
-	"reflect"
 	"strings"
 	"time"
 
 	"gorm.io/gorm"
 
 	"kitd/internal/access"
-	"kitd/internal/civil"
 	"kitd/internal/fault"
 	"kitd/internal/ident"
 )
@@ -64,7 +61,11 @@ func (tx *Tx) exec(query string, args ...any) (int64, error) {
 	if err := tx.guard(true); err != nil {
 		return 0, err
 	}
-	res, err := tx.run(query, columns(args))
+	args, err := columns(args)
+	if err != nil {
+		return 0, err
+	}
+	res, err := tx.run(query, args)
 	if err != nil {
 		return 0, translate(err)
 	}
@@ -101,7 +102,11 @@ func (tx *Tx) each(query string, args []any, row func(scan scanner) error) error
 	if err := tx.guard(false); err != nil {
 		return err
 	}
-	rows, err := tx.open(query, columns(args))
+	args, err := columns(args)
+	if err != nil {
+		return err
+	}
+	rows, err := tx.open(query, args)
 	if err != nil {
 		return translate(err)
 	}
@@ -156,7 +161,11 @@ func (tx *Tx) rows(dest any, query string, args ...any) error {
 	if err := tx.guard(false); err != nil {
 		return err
 	}
-	return translate(tx.q.Raw(query, columns(args)...).Scan(dest).Error)
+	args, err := columns(args)
+	if err != nil {
+		return err
+	}
+	return translate(tx.q.Raw(query, args...).Scan(dest).Error)
 }
 
 // insert writes one row struct, or a slice of them, through gorm.
@@ -195,36 +204,3 @@ func (tx *Tx) scope(column string) (condition string, args []any) {
 
 // marks gives n placeholders for an IN list.
 func marks(n int) string { return strings.TrimSuffix(strings.Repeat("?,", n), ",") }
-
-// columns turns domain values into what the drivers store.
-func columns(args []any) []any {
-	out := make([]any, len(args))
-	for i, a := range args {
-		out[i] = column(a)
-	}
-	return out
-}
-
-func column(a any) any {
-	switch v := a.(type) {
-	case nil, []byte, string, bool, int64, int, float64, key, instant, day, text:
-		return a
-	case ident.ID:
-		return key(v)
-	case time.Time:
-		return instant(v)
-	case civil.Date:
-		return day(v)
-	case driver.Valuer:
-		return a
-	}
-	switch v := reflect.ValueOf(a); v.Kind() {
-	case reflect.String:
-		return v.String()
-	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
-		return v.Int()
-	case reflect.Bool:
-		return v.Bool()
-	}
-	return a
-}
