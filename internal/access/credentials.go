@@ -172,7 +172,7 @@ func (g *Gate) holder(ctx context.Context, kind CredentialKind, secret string, v
 		return Actor{}, Account{}, err
 	}
 	if day := now.Truncate(24 * time.Hour); c.LastUsed.Before(day) {
-		err = g.Do(ctx, porter(ctx, via), func(s Store) error { return s.TouchCredential(c.ID, day) })
+		err = passing(g.Do(ctx, porter(ctx, via), func(s Store) error { return s.TouchCredential(c.ID, day) }))
 	}
 	return actorOf(ctx, a, c.Role, via), a, err
 }

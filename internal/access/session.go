@@ -116,9 +116,17 @@ func (g *Gate) Session(ctx context.Context, token string) (Session, error) {
 		return Session{}, fault.New(fault.NotSignedIn)
 	}
 	if now.Sub(kept.Seen) >= g.Times.SeenStep {
-		err = g.Do(ctx, porter(ctx, ViaPage), func(s Store) error { return s.TouchSession(kept.Digest, now) })
+		err = passing(g.Do(ctx, porter(ctx, ViaPage), func(s Store) error { return s.TouchSession(kept.Digest, now) }))
 	}
 	return Session{a, actorOf(ctx, a, a.Role, ViaPage), kept.Created, kept.Expires}, err
+}
+
+// passing lets a note of the last use be lost while the store is busy or full: nobody is kept out for it.
+func passing(err error) error {
+	if err != nil && fault.KindOf(err) == fault.Unavailable {
+		return nil
+	}
+	return err
 }
 
 // Logout ends the session of a token; ending one that is gone already is no fault.
