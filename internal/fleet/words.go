@@ -46,6 +46,9 @@ var sentences = map[string]string{
 	"retired":      "Retired {since}.",
 	"retired-past": "Retired from {since} to {until}.",
 
+	"elsewhere": "In depot {depot} then.",
+	"onward":    "Promised from depot {depot} afterwards.",
+
 	"hire-before": "Hired from {from} only.",
 	"hire-ended":  "Hire ended {to}.",
 	"hire-inside": "Hire ends {to}, inside the interval.",

@@ -88,7 +88,7 @@ func (q *question) asksFor(d fleet.Dossier) bool {
 	if len(q.request.fixed) > 0 {
 		return true
 	}
-	return d.Unit.Depot == q.request.depot.ID && suits(d.Unit, q.request.client) &&
+	return q.pool.where(d.Unit.ID, q.request.whole().From, q.booking.ID) == q.request.depot.ID && suits(d.Unit, q.request.client) &&
 		(d.Model.Kind == fleet.Dosimeter || d.Model.Kind == fleet.Calibrator && q.request.calibrator)
 }
 
@@ -97,7 +97,7 @@ func (p *pool) blocking(id ident.ID, r request, sees func(client ident.ID) bool)
 	d := *p.units[id]
 	d.For, d.Promises = r.booking, p.promises(id, r)
 	d = d.Behind(sees)
-	var found []fleet.Reason
+	found := p.astray(id, r)
 	for _, span := range r.spans {
 		for _, reason := range fleet.Assess(d, clip(span, p.now), p.now).Reasons {
 			repeats := func(x fleet.Reason) bool { return x.Code == reason.Code && x.Text() == reason.Text() }
@@ -174,6 +174,9 @@ func (q *question) otherDepots() ([]Alternative, error) {
 		}
 		r := q.request
 		r.depot, r.keep = depot, nil
+		if r.end == q.request.depot.ID {
+			r.end = depot.ID
+		}
 		ids, err := q.desk.within(q.s, r, true)
 		if err != nil {
 			return nil, err

@@ -129,12 +129,17 @@ func (d *Desk) guard(s Store, who access.Actor, b Booking, h HandOut) error {
 		return err
 	}
 	p := newPool(d.Now().UTC(), 0, dossiers, claims, nil)
+	if err := d.chart(s, p, h.Units); err != nil {
+		return err
+	}
+	now := request{booking: b.ID, spans: []fleet.Span{span}, depot: fleet.Depot{ID: b.StartDepot}, end: b.StartDepot}
 	refusal := &Refusal{Code: fault.HandOutRefused, Asked: "booking " + b.Label()}
 	for _, id := range p.order {
 		x := *p.units[id]
-		x.For, x.Promises = b.ID, p.promises(id, request{booking: b.ID, spans: []fleet.Span{span}})
-		if v := fleet.Assess(x.Behind(who.Scope.Sees), span, p.now); len(v.Reasons) > 0 {
-			refusal.Reasons = append(refusal.Reasons, UnitReasons{id, x.Unit.Tag, v.Reasons})
+		x.For, x.Promises = b.ID, p.promises(id, now)
+		reasons := append(p.astray(id, now), fleet.Assess(x.Behind(who.Scope.Sees), span, p.now).Reasons...)
+		if len(reasons) > 0 {
+			refusal.Reasons = append(refusal.Reasons, UnitReasons{id, x.Unit.Tag, reasons})
 		}
 	}
 	if len(refusal.Reasons) > 0 {

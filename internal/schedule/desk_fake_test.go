@@ -186,10 +186,28 @@ func (w *world) Claims(units []ident.ID, span fleet.Span) ([]schedule.Claim, err
 	for _, h := range w.holds {
 		if h.Live && slices.Contains(units, h.Unit) && h.Span.Overlaps(span) {
 			b := w.bookings[h.booking]
-			claims = append(claims, schedule.Claim{Unit: h.Unit, Booking: b.ID, Client: b.Client, Number: b.Number, Owner: b.OwnerName, Pinned: h.Pinned, Span: h.Span})
+			claims = append(claims, schedule.Claim{Unit: h.Unit, Booking: b.ID, Client: b.Client, Number: b.Number, Owner: b.OwnerName, Pinned: h.Pinned, Span: h.Span,
+				From: b.StartDepot, To: b.EndDepot})
 		}
 	}
 	return claims, nil
+}
+
+func (w *world) Trips(units []ident.ID, after time.Time) ([]schedule.Claim, error) {
+	claims, err := w.Claims(units, fleet.Span{From: after, To: after.AddDate(100, 0, 0)})
+	return slices.DeleteFunc(claims, func(c schedule.Claim) bool { return c.From == c.To }), err
+}
+
+func (w *world) Visitors(depot ident.ID, kinds ...fleet.Kind) ([]ident.ID, error) {
+	var ids []ident.ID
+	for _, b := range w.bookings {
+		for _, u := range b.Units {
+			if b.StartDepot != b.EndDepot && b.EndDepot == depot && (len(kinds) == 0 || slices.Contains(kinds, u.Kind)) {
+				ids = append(ids, u.Unit)
+			}
+		}
+	}
+	return ids, nil
 }
 
 func (w *world) PromisedSince(_ []ident.ID, since time.Time) (map[ident.ID]time.Duration, error) {

@@ -18,6 +18,8 @@ type Claim struct {
 	Owner   string
 	Pinned  bool
 	Span    fleet.Span
+	From    ident.ID // depot it starts in
+	To      ident.ID // depot it ends in
 }
 
 // request is what placement has to find units for.
@@ -28,8 +30,9 @@ type request struct {
 	fixed      []ident.ID // exactly these
 	dosimeters int        // or any of the depot
 	calibrator bool
-	keep       []ident.ID // units it has already, preferred
-	depot      fleet.Depot
+	keep       []ident.ID  // units it has already, preferred
+	depot      fleet.Depot // start
+	end        ident.ID    // depot it ends in
 }
 
 // whole is the span from the first start to the last end.
@@ -47,6 +50,8 @@ type pool struct {
 	claims map[ident.ID][]Claim       // by unit
 	movers map[ident.ID]Booking       // bookings whose unpinned units may be exchanged
 	has    map[ident.ID][]ident.ID    // their units as they stand in this trial
+	trips  map[ident.ID][]Claim       // by unit: promises that take it to another depot, by their end
+	depots map[ident.ID]string        // names
 	judged map[judgedKey]judgement    //
 	used   map[ident.ID]time.Duration // promised time of late, for even use
 	log    []undo                     // what a trial changed
@@ -101,10 +106,11 @@ func newPool(now time.Time, margin int, dossiers []fleet.Dossier, claims []Claim
 	return p
 }
 
-// mayMove lets placement exchange the unpinned units of these bookings: asked for by number, not yet being packed.
+// mayMove lets placement exchange the unpinned units of these bookings: asked for by number, not yet
+// being packed, back where they start.
 func (p *pool) mayMove(bookings []Booking) {
 	for _, b := range bookings {
-		if b.Ask.Dosimeters > 0 && (b.State == Promised || b.State == AtRisk) && b.Whole().From.After(p.now) {
+		if b.Ask.Dosimeters > 0 && b.StartDepot == b.EndDepot && (b.State == Promised || b.State == AtRisk) && b.Whole().From.After(p.now) {
 			p.movers[b.ID], p.has[b.ID] = b, b.UnitIDs()
 		}
 	}
@@ -119,7 +125,7 @@ func (p *pool) judge(unit ident.ID, r request) judgement {
 	}
 	d := *p.units[unit]
 	d.For = r.booking
-	var j judgement
+	j := judgement{blocked: len(p.astray(unit, r)) > 0}
 	for _, span := range r.spans {
 		v := fleet.Assess(d, clip(span, p.now), p.now)
 		j.ends = v.CertEnds
@@ -182,7 +188,7 @@ func (p *pool) give(unit ident.ID, r request) {
 	now := make([]Claim, len(old), len(old)+len(r.spans))
 	copy(now, old)
 	for _, span := range r.spans {
-		now = append(now, Claim{Unit: unit, Booking: r.booking, Client: r.client, Pinned: true, Span: span})
+		now = append(now, Claim{Unit: unit, Booking: r.booking, Client: r.client, Pinned: true, Span: span, From: r.depot.ID, To: r.end})
 	}
 	p.claims[unit] = now
 }
@@ -231,7 +237,7 @@ func (p *pool) moveOff(unit ident.ID, c Claim, deep int) bool {
 	if !ok || c.Pinned || deep == 0 {
 		return false
 	}
-	r := b.request(p.units[unit].Depot)
+	r := b.request(fleet.Depot{ID: b.StartDepot, Zone: p.units[unit].Depot.Zone})
 	p.drop(unit, b.ID)
 	candidates := p.candidates(p.units[unit].Model.Kind, r, p.has[b.ID])
 	for _, to := range candidates {
@@ -259,7 +265,7 @@ func (p *pool) moveOff(unit ident.ID, c Claim, deep int) bool {
 func (b Booking) request(depot fleet.Depot) request {
 	return request{
 		booking: b.ID, spans: b.Spans(), client: b.Client, dosimeters: b.Ask.Dosimeters, calibrator: b.Ask.Calibrator, keep: b.UnitIDs(),
-		depot: depot,
+		depot: depot, end: b.EndDepot,
 	}
 }
 
@@ -268,7 +274,7 @@ func (p *pool) candidates(kind fleet.Kind, r request, but []ident.ID) []ident.ID
 	var found []ident.ID
 	for _, id := range p.order {
 		d := p.units[id]
-		if d.Model.Kind == kind && d.Unit.Depot == r.depot.ID && suits(d.Unit, r.client) && !slices.Contains(but, id) && !p.judge(id, r).blocked {
+		if d.Model.Kind == kind && suits(d.Unit, r.client) && !slices.Contains(but, id) && !p.judge(id, r).blocked {
 			found = append(found, id)
 		}
 	}

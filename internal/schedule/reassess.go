@@ -74,6 +74,9 @@ func (d *Desk) suspects(s Store, bookings []Booking) ([]ident.ID, error) {
 		return nil, err
 	}
 	p := newPool(d.Now().UTC(), d.rules().Margin, dossiers, nil, nil)
+	if err := d.chart(s, p, sorted(units)); err != nil {
+		return nil, err
+	}
 	var ids []ident.ID
 	for _, b := range bookings {
 		if ill := len(p.ill(b)) > 0 || b.short(); ill != (b.State == AtRisk) || ill && b.Ask.Dosimeters > 0 {
@@ -96,7 +99,7 @@ func (p *pool) ill(b Booking) []ident.ID {
 
 // ahead is the booking's request for what is not over.
 func (b Booking) ahead(now time.Time) request {
-	r := b.request(fleet.Depot{})
+	r := b.request(fleet.Depot{ID: b.StartDepot})
 	r.spans = slices.DeleteFunc(r.spans, func(s fleet.Span) bool { return !s.To.After(now) })
 	return r
 }

@@ -55,7 +55,7 @@ func (d *Desk) settle(s Store, who access.Actor, b Booking, r request, wide bool
 	if err := s.LockUnits(ids); err != nil {
 		return turn{}, err
 	}
-	p, err := d.gather(s, ids, r.booking, r.whole())
+	p, err := d.gather(s, ids, r.booking, r.window(d.rules()))
 	if err != nil {
 		return turn{}, err
 	}
@@ -93,7 +93,11 @@ func (d *Desk) within(s Store, r request, wide bool) ([]ident.ID, error) {
 		if err != nil {
 			return nil, err
 		}
-		ids = append(ids, more...)
+		guests, err := s.Visitors(r.depot.ID, kinds...)
+		if err != nil {
+			return nil, err
+		}
+		ids = slices.Concat(ids, more, guests)
 	}
 	return sorted(ids), nil
 }
@@ -102,6 +106,16 @@ func (d *Desk) within(s Store, r request, wide bool) ([]ident.ID, error) {
 func sorted(ids []ident.ID) []ident.ID {
 	slices.SortFunc(ids, func(a, b ident.ID) int { return slices.Compare(a[:], b[:]) })
 	return slices.Compact(ids)
+}
+
+// window is the time whose promises first fit has to see. A unit that is taken to another depot must be where its next promise
+// starts, however late that is.
+func (r request) window(rules Rules) fleet.Span {
+	span := r.whole()
+	if r.end != r.depot.ID {
+		span.To = span.To.Add(2 * rules.Limits.Ahead)
+	}
+	return span
 }
 
 // recent is how far back promised time counts for even use.
@@ -126,7 +140,19 @@ func (d *Desk) gather(s Store, ids []ident.ID, booking ident.ID, span fleet.Span
 			return nil, err
 		}
 	}
-	return newPool(now, d.rules().Margin, dossiers, claims, used), nil
+	p := newPool(now, d.rules().Margin, dossiers, claims, used)
+	return p, d.chart(s, p, ids)
+}
+
+// chart tells the pool where its units travel.
+func (d *Desk) chart(s Store, p *pool, ids []ident.ID) error {
+	trips, err := s.Trips(ids, p.now)
+	if err != nil {
+		return err
+	}
+	depots, err := s.Depots()
+	p.travels(trips, depots)
+	return err
 }
 
 // gatherDeep reads every promise of the units from now on and the bookings behind them, so that units can be exchanged.

@@ -32,6 +32,10 @@ type Store interface {
 	LockUnits(units []ident.ID) error
 	// Claims lists the live promises on the units that overlap the span, across walls.
 	Claims(units []ident.ID, span fleet.Span) ([]Claim, error)
+	// Trips lists the live promises on the units that end after the moment in another depot than they start in, across walls.
+	// Visitors lists the units whose home another depot is and that a booking brought, or will bring, to the depot.
+	Trips(units []ident.ID, after time.Time) ([]Claim, error)
+	Visitors(depot ident.ID, kinds ...fleet.Kind) ([]ident.ID, error)
 	// PromisedSince sums the promised time of each unit that ends after a moment, across walls.
 	PromisedSince(units []ident.ID, since time.Time) (map[ident.ID]time.Duration, error)
 	// Booking gives one booking; BookingByUID the one of a calendar collection that is not cancelled.

@@ -250,6 +250,9 @@ func (d *Desk) settleDepots(s Store, b *Booking, r *request, home ident.ID, bad 
 	if _, ok = find(b.EndDepot); !ok {
 		return fault.New(fault.NotThere, "noun", "depot")
 	}
+	if r.end = b.EndDepot; r.end != b.StartDepot && len(b.Spans()) > 1 {
+		bad.at("/end_depot", "a series ends in the depot it starts in; book the visit that ends elsewhere by itself")
+	}
 	return nil
 }
 
