@@ -41,8 +41,12 @@ type method struct {
 func methods() []method {
 	return []method{
 		{"task-based", runTasks},
+		{"job-based", runJob},
+		{"full-day", runFullDay},
 		{"criteria", runCriteria},
 		{"history", runHistory},
+		{"worker-day", runWorkerDay},
+		{"weekly", runWeekly},
 	}
 }
 

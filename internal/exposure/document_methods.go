@@ -61,8 +61,6 @@ func (e taskEntry) task(at string) (Task, error) {
 	switch {
 	case e.Name == nil || *e.Name == "":
 		return t, docFault(at+"/name", "a task needs a name")
-	case e.HoursSamples != nil && (e.Hours != nil || e.HoursRange != nil):
-		return t, docFault(at+"/hours_samples", "give hours with an optional hours_range, or hours_samples, not both")
 	case e.HoursSamples != nil && len(e.HoursSamples) == 0:
 		return t, docFault(at+"/hours_samples", "at least one observed duration is needed")
 	case e.HoursSamples == nil && e.Hours == nil:

@@ -6,7 +6,7 @@ import (
 )
 
 // Task is a part of the nominal day (ISO 9612:2009, clause 9). LevelsDB are the sampled equivalent levels. The duration is
-// Hours, with HoursRange as the range it may take, or the mean of HoursSamples.
+// Hours, with HoursRange as the range it may take, or the mean of HoursSamples; Hours may repeat that mean.
 type Task struct {
 	Name         string
 	LevelsDB     []float64
@@ -182,8 +182,11 @@ func (t Task) trouble() (where, what string) {
 			return fmt.Sprintf("hours_samples/%d", i), text
 		}
 	}
-	if len(t.HoursSamples) > 0 && (t.Hours != 0 || t.HoursRange != nil) {
-		return "hours_samples", "give hours with an optional hours_range, or hours_samples, not both"
+	if len(t.HoursSamples) > 0 && t.HoursRange != nil {
+		return "hours_range", "give the range of the duration or the observed durations, not both"
+	}
+	if m := mean(t.HoursSamples); t.Hours != 0 && math.Abs(t.Hours-m) > 0.01 {
+		return "hours", fmt.Sprintf("%v h is not the mean of hours_samples, %v h; leave hours out or correct it", t.Hours, Level(m))
 	}
 	if text := hoursTrouble(t.Hours); text != "" {
 		return "hours", text
