@@ -52,6 +52,8 @@ type Store interface {
 	// Depots lists every depot; Kits every kit of a depot, in order of their codes.
 	Depots() ([]fleet.Depot, error)
 	Kits(depot ident.ID) ([]fleet.Kit, error)
+	// KitUnits lists the units that are in the kit at a moment.
+	KitUnits(kit ident.ID, at time.Time) ([]ident.ID, error)
 	// CalendarSerial is the number of the last change in a collection; zero when there was none.
 	CalendarSerial(collection ident.ID) (int64, error)
 	// CalendarEntries lists the live objects whose span overlaps the given one, by start; a zero span means all.
@@ -168,6 +170,9 @@ func (l *Look) Named(c Collection, names []string) ([]Entry, error) {
 func (l *Look) ByUID(c Collection, uid string) (Entry, bool, error) {
 	return l.s.CalendarEntryByUID(c.ID, uid)
 }
+
+// Units lists the units that are in the kit at a moment.
+func (l *Look) Units(c Collection, at time.Time) ([]ident.ID, error) { return l.s.KitUnits(c.ID, at) }
 
 // Bookings gives the bookings behind entries, by identifier. One behind a wall by now is left out.
 func (l *Look) Bookings(entries []Entry) (map[ident.ID]schedule.Booking, error) {

@@ -91,6 +91,12 @@ const (
 	NothingAccepted Code = "nothing-accepted"
 )
 
+// The codes of the pool.
+const (
+	UnitInTwoKits   Code = "unit-in-two-kits"
+	ClearOverUnread Code = "clear-over-unread"
+)
+
 // The desk's codes.
 const (
 	BookingRefused Code = "booking-refused"
@@ -171,6 +177,9 @@ var catalogue = map[Code]entry{
 	DepthInfinity:      {Forbidden, "A listing goes one level deep at a time; ask with Depth 0 or 1."},
 	PreconditionFailed: {Conflict, "The calendar entry {name} is not in the state the program believed ({what}); synchronize, then repeat what you want."},
 	NoSuchKit:          {Conflict, "There is no kit {kit} here whose calendar could take the entry; nothing was stored."},
+
+	UnitInTwoKits:   {Conflict, "A unit would be in two kits at a time; take it out of the other kit first, or choose a later moment."},
+	ClearOverUnread: {Conflict, "{unit} holds unread data of {n} wears; read them first, or give a reason to clear them all the same."},
 
 	BookingRefused: {Conflict, "The desk cannot promise {what}: {why}. {instead}"},
 	HandOutRefused: {Conflict, "Not everything is ready to be handed out for {what}: {why}. Finish the work, or hand out all the same with a reason."},

@@ -19,6 +19,7 @@ type Calendar struct {
 	Refresh time.Duration  // how often a subscriber should look again; RFC 7986, 5.7; zero says nothing
 	Method  string         // METHOD of a scheduling message; empty for stored objects and feeds
 	Zone    *time.Location // nil writes times in UTC; else local times with a VTIMEZONE, and all-day dates in this zone
+	Reach   [2]time.Time   // the span the VTIMEZONE speaks of besides that of the events; zero: none
 	Events  []Entry
 	Busy    []FreeBusy
 }

@@ -32,6 +32,7 @@ func (w *writer) timezone(c Calendar) {
 
 // reachOf is the span of the calendar's times, with room for a client that moves an event to next year.
 func reachOf(c Calendar) (from, to time.Time) {
+	from, to = c.Reach[0], c.Reach[1]
 	for _, e := range c.Events {
 		if from.IsZero() || e.Start.Before(from) {
 			from = e.Start
