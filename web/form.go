@@ -16,9 +16,11 @@ import (
 // form is what was typed, and what has to change about it. Reading a value that cannot be read notes the fault beside its field
 // and gives the zero value; ok tells whether anything was noted.
 type form struct {
-	values url.Values
-	errs   map[string]string
-	stop   string // a fault that belongs to no field
+	values  url.Values
+	errs    map[string]string
+	stop    string // a fault that belongs to no field
+	guarded bool   // a guard said no; a reason may override it
+	part    string // of a page with several forms: keeps the ids of their fields apart
 }
 
 func newForm(values url.Values) *form {
@@ -59,7 +61,7 @@ func (f *form) take(err error, fields map[string]string) {
 		if !known {
 			name = at.Path
 		}
-		f.fail(name, at.Text)
+		f.fail(name, ended(at.Text))
 	}
 	f.stop = e.Sentence()
 }
@@ -150,10 +152,29 @@ func (f *form) id(name string) ident.ID {
 // on reports whether a tick is set.
 func (f *form) on(name string) bool { return f.get(name) != "" }
 
+// needsOverride reports whether a guard has stopped the form, so that it offers to go on with a reason.
+func (f *form) needsOverride() bool { return f.guarded || f.get("override") != "" }
+
 // field fills in what was typed and what is wrong with it.
 func (f *form) field(x look.Field) look.Field {
 	x.Value, x.Err = f.values.Get(x.ID), f.errs[x.ID]
+	if f.part != "" {
+		x.Name, x.ID = x.ID, f.part+"-"+x.ID
+	}
 	return x
+}
+
+// part gives the form of one part of a page: what was sent back from it, or an empty one opened with a day and a time.
+func part(sent *form, what, day, clock string) *form {
+	f := newForm(nil)
+	if sent != nil && sent.get("what") == what {
+		*f = *sent
+	} else {
+		f.set("day", day)
+		f.set("clock", clock)
+	}
+	f.part = what
+	return f
 }
 
 // sentence turns an error's text into one: a capital at the front, a full stop at the end.

@@ -515,15 +515,7 @@ func kitLine(r shelfRow) templ.Component {
 // opened reports whether a part of the page was sent back with faults.
 func (p kitPage) opened(what string) bool { return p.Act != nil && p.Act.get("what") == what }
 
-func (p kitPage) typed(what string) *form {
-	if p.opened(what) {
-		return p.Act
-	}
-	f := newForm(nil)
-	f.set("day", p.Today)
-	f.set("clock", p.Clock)
-	return f
-}
+func (p kitPage) typed(what string) *form { return part(p.Act, what, p.Today, p.Clock) }
 
 func kitForms(p kitPage) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
@@ -600,7 +592,7 @@ func kitChange(p kitPage, what, head, button string, units []look.Option) templ.
 		var templ_7745c5c3_Var22 string
 		templ_7745c5c3_Var22, templ_7745c5c3_Err = templ.JoinStringErrs(head)
 		if templ_7745c5c3_Err != nil {
-			return templ.Error{Err: templ_7745c5c3_Err, FileName: `kit.templ`, Line: 187, Col: 17}
+			return templ.Error{Err: templ_7745c5c3_Err, FileName: `kit.templ`, Line: 179, Col: 17}
 		}
 		_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var22))
 		if templ_7745c5c3_Err != nil {
@@ -613,7 +605,7 @@ func kitChange(p kitPage, what, head, button string, units []look.Option) templ.
 		var templ_7745c5c3_Var23 string
 		templ_7745c5c3_Var23, templ_7745c5c3_Err = templruntime.NewAttributeExpression(templ.SafeURL(p.Path + "/units")).ResolveURL(ctx)
 		if templ_7745c5c3_Err != nil {
-			return templ.Error{Err: templ_7745c5c3_Err, FileName: `kit.templ`, Line: 188, Col: 63}
+			return templ.Error{Err: templ_7745c5c3_Err, FileName: `kit.templ`, Line: 180, Col: 63}
 		}
 		_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ_7745c5c3_Var23)
 		if templ_7745c5c3_Err != nil {

@@ -28,15 +28,17 @@ type Screen struct{ Key, Name, Href string }
 type Count struct {
 	Mark, Word, Href string
 	N                int
+	Counted          bool // N is shown even when it is 0
 	Chosen           bool
 }
 
 // Option is one choice of a field.
 type Option struct{ Value, Text string }
 
-// Field is one thing to fill in: label above, rule and error beside. ID is also the name under which it is sent.
+// Field is one thing to fill in: label above, rule and error beside.
 type Field struct {
 	ID, Label, Value string
+	Name             string // under which it is sent; empty: the ID
 	Type             string // of the input; empty for text
 	Rule, Err        string
 	Class            string // width: short, day, long
@@ -62,6 +64,13 @@ func (f Field) kind() string {
 		return "text"
 	}
 	return f.Type
+}
+
+func (f Field) sent() string {
+	if f.Name == "" {
+		return f.ID
+	}
+	return f.Name
 }
 
 func (f Field) limit() string {

@@ -1,8 +1,10 @@
 package look
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -51,7 +53,7 @@ type Excluded struct {
 const (
 	plotWide   = 780.0
 	plotLeft   = 44.0
-	plotRight  = 772.0
+	plotRight  = 746.0
 	levelTop   = 26.0
 	levelFoot  = 236.0
 	doseTop    = 272.0
@@ -270,21 +272,25 @@ func (p Plot) axes() string {
 	return path
 }
 
-// labelY keeps the labels of limits that lie close together apart: each later one goes below its line instead of above.
-func (p Plot) limitLabel(i int) string {
-	y := p.y(p.Limits[i].DB)
-	for j := range i {
-		if math.Abs(p.y(p.Limits[j].DB)-y) < 14 {
-			return num(y + 13)
-		}
+// limitLabels places the labels of the limits to the right of their lines, at least a line of text apart.
+func (p Plot) limitLabels() []tick {
+	limits := slices.Clone(p.Limits)
+	slices.SortFunc(limits, func(a, b Limit) int { return cmp.Compare(b.DB, a.DB) })
+	out := make([]tick, len(limits))
+	last := math.Inf(-1)
+	for i, l := range limits {
+		last = max(p.y(l.DB)+4, last+13)
+		out[i] = tick{Text: l.Text, Label: num(last)}
 	}
-	return num(y - 4)
+	return out
 }
 
 func (p Plot) laeqLabel() string {
 	y := p.y(p.LAeq)
 	return num(y - 6)
 }
+
+func rightOf(left, y string) string { return "M" + left + " " + y + "H" + num(plotRight) }
 
 // anchor keeps a label inside the picture: it ends at its point when the point lies in the right half.
 func anchor(x float64) (at, side string) {
