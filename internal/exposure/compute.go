@@ -104,7 +104,7 @@ func (c Context) settled() (Context, error) {
 	if c.Instrument == "" {
 		c.Instrument = Personal
 	}
-	if _, ok := c.Instrument.uncertainty(); !ok {
+	if _, ok := c.Instrument.Uncertainty(); !ok {
 		return c, badInput("the instrument is personal, class1 or class2, not %q", c.Instrument)
 	}
 	if !(c.ShiftHours >= 0 && c.ShiftHours <= 24) {

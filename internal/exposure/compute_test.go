@@ -2,6 +2,7 @@ package exposure
 
 import (
 	"math"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -382,6 +383,27 @@ func TestDrift(t *testing.T) {
 	}
 	if DriftWithin(Drift(Check{94, 94}, Check{94.51, 94}), 0.5) {
 		t.Error("0.51 dB passes 0.5 dB")
+	}
+}
+
+func TestStoredMetricsComeBack(t *testing.T) {
+	peaks, err := NewLevels([]float64{120, 121, 122, 123})
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := history(t, 80, 90, 100.5, 131)
+	m := compute(t, h, &Peaks{"C", peaks}, Context{ShiftHours: 9, Exclusions: []Exclusion{{1, 2, "cough", NotExposed}}}, ProfileIDs()...)
+	first, err := m.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	back, err := DecodeMetrics(first)
+	if err != nil {
+		t.Fatal(err)
+	}
+	second, err := back.Encode()
+	if err != nil || string(first) != string(second) || !reflect.DeepEqual(m, back) {
+		t.Errorf("stored %s\nread   %s, %v", first, second, err)
 	}
 }
 

@@ -79,6 +79,9 @@ func ParseCSV(r io.Reader, limits Limits) (*Return, error) {
 	return p.finish()
 }
 
+// maxHeaderLines bounds the notes a file can hold.
+const maxHeaderLines = 100
+
 type csvParser struct {
 	in     *bufio.Reader
 	limits Limits
@@ -148,6 +151,9 @@ func (p *csvParser) header() error {
 		if !strings.HasPrefix(p.text, "#") {
 			return p.complete()
 		}
+		if p.line > maxHeaderLines {
+			return p.fail(1, "the header is longer than %d lines; shorten the notes", maxHeaderLines)
+		}
 		if err := p.headerLine(); err != nil {
 			return err
 		}
@@ -169,6 +175,8 @@ func (p *csvParser) headerLine() error {
 		return p.fail(1, "the key %q stands here a second time; keep one", short(key))
 	case val == "":
 		return p.fail(at, "the key %q has no value; give one or leave the line out", short(key))
+	case utf8.RuneCountInString(val) > 500:
+		return p.fail(at, "the value of %q is longer than 500 characters; shorten it", short(key))
 	}
 	p.seen[key] = true
 	return p.headerValue(key, val, at)

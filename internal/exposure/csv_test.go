@@ -56,6 +56,17 @@ func TestParseCSVGapsByTime(t *testing.T) {
 	}
 }
 
+// A clock change moves the offset, not the steps: at the end of the hour that is left out the next second has the new offset.
+func TestParseCSVAcrossAClockChange(t *testing.T) {
+	r, err := ParseCSV(strings.NewReader("# kitd-csv: 1\n# step_s: 1\n# quantity: LAeq\ntime,level_db\n2026-03-29T01:59:59+01:00,80\n2026-03-29T03:00:00+02:00,81\n"), Limits{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.History.Gaps) != 0 || r.History.Levels.Len() != 2 || r.Start.Format(time.RFC3339) != "2026-03-29T01:59:59+01:00" {
+		t.Errorf("%+v", r)
+	}
+}
+
 func TestParseCSVPressurePeaks(t *testing.T) {
 	r, err := ParseCSV(strings.NewReader(csvHead+"level_db,peak_pa\n80,140\n"), Limits{})
 	if err != nil {
@@ -115,6 +126,10 @@ func TestParseCSVRefuses(t *testing.T) {
 		{"mixed steps", timed + "2026-05-12T06:58:01.5+02:00,80\n", "line 11, column 1", "mixed steps"},
 		{"time of day", timed + "06:58:01,80\n", "line 11, column 1", "offset"},
 		{"wrong step", timed + "2026-05-12T06:59:00+02:00,80\n2026-05-12T07:00:00+02:00,80\n2026-05-12T07:01:00+02:00,80\n", "line 13, column 1", "step_s"},
+		{"endless notes", "# kitd-csv: 1\n" + strings.Repeat("# note: x\n", 100), "line 101, column 1", "100 lines"},
+		{"long tag", "# kitd-csv: 1\n# unit: " + strings.Repeat("é", 501) + "\n", "line 2, column 9", "500"},
+		{"pressure", csvHead + "level_db,peak_pa\n80,0\n", "line 10, column 4", "0 Pa"},
+		{"UTF-16", "\xff\xfe#\x00 \x00", "line 1, column 1", "UTF-8"},
 		{"years later", timed + "2036-05-12T06:58:00+02:00,80\n", "line 11, column 1", "2000000"},
 	} {
 		r, err := ParseCSV(strings.NewReader(c.text), Limits{})

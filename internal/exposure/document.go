@@ -14,6 +14,16 @@ import (
 	"kitd/internal/fault"
 )
 
+// Caution stands with every result that people read.
+const Caution = "Noise harms hearing for good, and computed values are no judgement of a workplace: local law, the standard itself and a competent person come first."
+
+// answer is the document Run gives: the method, what it computed, and the caution.
+type answer struct {
+	Method  string         `json:"method"`
+	Result  jsontext.Value `json:",embed"`
+	Caution string         `json:"caution"`
+}
+
 // Options are what a document may reach besides itself.
 type Options struct {
 	// Open opens a return file named in a document ("csv"). nil refuses such documents: a server opens no files by name.
@@ -84,7 +94,11 @@ func Run(doc []byte, o Options) ([]byte, error) {
 		if err != nil {
 			return nil, err
 		}
-		return json.Marshal(result, json.Deterministic(true), jsontext.Multiline(true))
+		body, err := json.Marshal(result, json.Deterministic(true))
+		if err != nil {
+			return nil, err
+		}
+		return json.Marshal(answer{m.name, body, Caution}, json.Deterministic(true), jsontext.Multiline(true))
 	}
 	list := strings.Join(Methods(), ", ")
 	return nil, fault.New(fault.ExposureMethod, "method", *head.Method, "methods", list).At("/method", "choose one of "+list)

@@ -25,12 +25,6 @@ type dayEntry struct {
 	Hours   *float64 `json:"hours"`
 }
 
-// sampledDoc is what job-based and full-day print.
-type sampledDoc struct {
-	Method string `json:"method"`
-	SampledResult
-}
-
 func runJob(doc []byte, _ Options) (any, error) {
 	form, err := decode[sampledForm](doc)
 	if err != nil {
@@ -40,8 +34,7 @@ func runJob(doc []byte, _ Options) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := ComputeJob(day)
-	return sampledDoc{form.Method, r}, err
+	return ComputeJob(day)
 }
 
 func (f sampledForm) day() (SampledDay, error) {
@@ -77,8 +70,7 @@ func runFullDay(doc []byte, _ Options) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := ComputeFullDay(day)
-	return sampledDoc{form.Method, r}, err
+	return ComputeFullDay(day)
 }
 
 func (f fullDayForm) days() (SampledDay, error) {
@@ -160,7 +152,7 @@ func runWorkerDay(doc []byte, o Options) (any, error) {
 	if err != nil {
 		return nil, placed("/parts", err)
 	}
-	return metricsDoc{form.Method, m}, nil
+	return m, nil
 }
 
 type weeklyForm struct {
@@ -168,8 +160,7 @@ type weeklyForm struct {
 	DaysLEX8hDB []float64 `json:"days_lex_8h_db"`
 }
 
-type weeklyDoc struct {
-	Method  string   `json:"method"`
+type weeklyResult struct {
 	Engine  string   `json:"engine"`
 	Days    int      `json:"days"`
 	LEXWeek float64  `json:"lex_week_db"`
@@ -193,7 +184,7 @@ func runWeekly(doc []byte, _ Options) (any, error) {
 	if err != nil {
 		return nil, placed("/days_lex_8h_db", err)
 	}
-	return weeklyDoc{form.Method, EngineVersion, len(form.DaysLEX8hDB), lex, []Advice{{
+	return weeklyResult{EngineVersion, len(form.DaysLEX8hDB), lex, []Advice{{
 		Code: "where_a_week_may_stand",
 		Text: "A weekly level may replace the daily one only where exposure varies markedly from day to day, monitoring shows it not above 87 dB, and national rules allow it (Directive 2003/10/EC, Art. 3(3)).",
 	}}}, nil

@@ -50,10 +50,7 @@ func runTasks(doc []byte, _ Options) (any, error) {
 	if err != nil {
 		return nil, placed("/tasks", err)
 	}
-	return struct {
-		Method string `json:"method"`
-		TaskResult
-	}{form.Method, r}, nil
+	return r, nil
 }
 
 func (e taskEntry) task(at string) (Task, error) {
@@ -80,16 +77,10 @@ func instrument(given *Instrument) (Instrument, error) {
 	if given == nil {
 		return Personal, nil
 	}
-	if _, ok := given.uncertainty(); !ok {
+	if _, ok := given.Uncertainty(); !ok {
 		return "", docFault("/instrument", fmt.Sprintf("the instrument is personal, class1 or class2, not %q", *given))
 	}
 	return *given, nil
-}
-
-// metricsDoc is what criteria and history print.
-type metricsDoc struct {
-	Method string `json:"method"`
-	Metrics
 }
 
 type criteriaForm struct {
@@ -135,7 +126,7 @@ func runCriteria(doc []byte, o Options) (any, error) {
 	if err != nil {
 		return nil, placed("/segments", err)
 	}
-	return metricsDoc{form.Method, m}, nil
+	return m, nil
 }
 
 func (e segmentEntry) segment(at string) (Segment, error) {
@@ -232,7 +223,7 @@ func runHistory(doc []byte, o Options) (any, error) {
 			m.Flags = append(m.Flags, f)
 		}
 	}
-	return metricsDoc{form.Method, m}, nil
+	return m, nil
 }
 
 // levels takes the history from the document or from the return file it names.

@@ -12,14 +12,14 @@ const (
 	Class2   Instrument = "class2"   // sound level meter of class 2, IEC 61672-1
 )
 
-// coverage is the factor of the one-sided 95 % interval (ISO 9612:2009, C.2).
-const coverage = 1.65
+// Coverage is the factor of the one-sided 95 % interval (ISO 9612:2009, C.2).
+const Coverage = 1.65
 
-// positionUncertainty is u3 in dB, the standard uncertainty of the microphone position (ISO 9612:2009, C.6).
-const positionUncertainty = 1.0
+// PositionUncertainty is u3 in dB, the standard uncertainty of the microphone position (ISO 9612:2009, C.6).
+const PositionUncertainty = 1.0
 
-// uncertainty is u2 in dB, the standard uncertainty of the instrument, and whether the kind is known (ISO 9612:2009, Table C.5).
-func (i Instrument) uncertainty() (u2 float64, ok bool) {
+// Uncertainty is u2 in dB, the standard uncertainty of the instrument, and whether the kind is known (ISO 9612:2009, Table C.5).
+func (i Instrument) Uncertainty() (u2 float64, ok bool) {
 	switch i {
 	case Personal, Class2:
 		return 1.5, true
@@ -31,6 +31,6 @@ func (i Instrument) uncertainty() (u2 float64, ok bool) {
 
 // expanded is the part of the expanded uncertainty, in dB, that instrument and microphone position bring on their own.
 func (i Instrument) expanded() float64 {
-	u2, _ := i.uncertainty()
-	return coverage * math.Sqrt(float64(u2*u2)+float64(positionUncertainty*positionUncertainty))
+	u2, _ := i.Uncertainty()
+	return Coverage * math.Sqrt(float64(u2*u2)+float64(PositionUncertainty*PositionUncertainty))
 }

@@ -99,3 +99,10 @@ type Advice struct {
 
 // Encode gives the JSON form that results store: the same bytes for the same metrics.
 func (m Metrics) Encode() ([]byte, error) { return json.Marshal(m, json.Deterministic(true)) }
+
+// DecodeMetrics reads what Encode gave. Keys of a newer engine are passed over.
+func DecodeMetrics(data []byte) (Metrics, error) {
+	var m Metrics
+	err := json.Unmarshal(data, &m)
+	return m, err
+}

@@ -92,8 +92,8 @@ func (s SampledDay) compute() (SampledResult, error) {
 		return SampledResult{}, badInput("%s: %s", where, what)
 	}
 	r := SampledResult{Engine: EngineVersion, Edition: MethodEdition, Instrument: s.Instrument, Samples: len(s.LevelsDB),
-		HoursEffective: s.EffectiveHours, U3DB: positionUncertainty, Advice: []Advice{}}
-	r.U2DB, _ = s.Instrument.uncertainty()
+		HoursEffective: s.EffectiveHours, U3DB: PositionUncertainty, Advice: []Advice{}}
+	r.U2DB, _ = s.Instrument.Uncertainty()
 	lex := energyMean(s.daily())
 	if s.DayHours == nil {
 		lex += float64(10 * math.Log10(s.EffectiveHours/referenceHours))
@@ -122,12 +122,12 @@ func (r *SampledResult) spread(lex float64, samples []float64) {
 	}
 	u := math.Sqrt(float64(c1u1*c1u1) + float64(r.U2DB*r.U2DB) + float64(r.U3DB*r.U3DB))
 	r.C1U1DB, r.StandardUncertainty = known(c1u1), known(u)
-	r.ExpandedUncertainty, r.UpperDB = known(coverage*u), known(lex+float64(coverage*u))
+	r.ExpandedUncertainty, r.UpperDB = known(Coverage*u), known(lex+float64(Coverage*u))
 }
 
 // trouble says which part of a sampled day cannot be used, as a path, and why.
 func (s SampledDay) trouble() (where, what string) {
-	if _, ok := s.Instrument.uncertainty(); !ok && s.Instrument != "" {
+	if _, ok := s.Instrument.Uncertainty(); !ok && s.Instrument != "" {
 		return "instrument", fmt.Sprintf("the instrument is personal, class1 or class2, not %q", s.Instrument)
 	}
 	if len(s.LevelsDB) == 0 {

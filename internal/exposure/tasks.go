@@ -62,8 +62,8 @@ func ComputeTasks(day TaskDay) (TaskResult, error) {
 		return TaskResult{}, err
 	}
 	r := TaskResult{Engine: EngineVersion, Edition: MethodEdition, Instrument: day.Instrument, ReferenceHours: day.ReferenceHours, Advice: []Advice{}}
-	r.U2DB, _ = day.Instrument.uncertainty()
-	r.U3DB = positionUncertainty
+	r.U2DB, _ = day.Instrument.Uncertainty()
+	r.U3DB = PositionUncertainty
 	energy := 0.0
 	for _, t := range day.Tasks {
 		hours, _ := t.duration()
@@ -76,7 +76,7 @@ func ComputeTasks(day TaskDay) (TaskResult, error) {
 	}
 	u := math.Sqrt(variance)
 	r.LEX8hDB, r.StandardUncertainty = Level(lex), Level(u)
-	r.ExpandedUncertainty, r.UpperDB = Level(coverage*u), Level(lex+float64(coverage*u))
+	r.ExpandedUncertainty, r.UpperDB = Level(Coverage*u), Level(lex+float64(Coverage*u))
 	r.adviseDurations(day.Tasks)
 	return r, nil
 }
@@ -147,7 +147,7 @@ func (d TaskDay) settled() (TaskDay, error) {
 	if d.Instrument == "" {
 		d.Instrument = Personal
 	}
-	if _, ok := d.Instrument.uncertainty(); !ok {
+	if _, ok := d.Instrument.Uncertainty(); !ok {
 		return d, badInput("the instrument is personal, class1 or class2, not %q", d.Instrument)
 	}
 	if !(d.ReferenceHours > 0 && d.ReferenceHours <= 24) {
