@@ -97,12 +97,18 @@ func FuzzUnpack(f *testing.F) {
 		}
 		f.Add(packed)
 	}
+	wide, err := archive.Pack(c, []int32{5, -7, 1 << 30})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(wide)
 	f.Fuzz(func(t *testing.T, b []byte) {
-		levels, err := archive.Unpack[uint16](c, b)
-		if err != nil {
-			return
+		if levels, err := archive.Unpack[uint16](c, b); err == nil {
+			roundTrip(t, c, levels)
 		}
-		roundTrip(t, c, levels)
+		if levels, err := archive.Unpack[int32](c, b); err == nil {
+			roundTrip(t, c, levels)
+		}
 	})
 }
 

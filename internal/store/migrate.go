@@ -41,24 +41,34 @@ func (db *DB) Migrate(ctx context.Context) error {
 	return db.stepwise(ctx, p, found > 0)
 }
 
+// stepwise takes one migration after the other. Another process may do the same at the same moment: a step that failed is
+// fine when the schema moved on all the same, and the first look may meet the other one's table half made.
 func (db *DB) stepwise(ctx context.Context, p *goose.Provider, hasData bool) error {
+	failedAt, looks := int64(-1), 0
 	for {
 		at, target, err := p.GetVersions(ctx)
-		if err != nil {
+		if looks++; err != nil && looks > 20 {
 			return translate(err)
+		}
+		if err != nil {
+			pause(ctx, looks)
+			continue
 		}
 		if at >= target {
 			return nil
 		}
-		if hasData {
+		if hasData && at != failedAt {
 			stamp := db.Now().UTC().Format("20060102T150405Z")
-			if err := db.Backup(ctx, fmt.Sprintf("%s.before-%05d-%s", db.dialect.where(), at+1, stamp)); err != nil {
+			err := db.Backup(ctx, fmt.Sprintf("%s.before-%05d-%s", db.dialect.where(), at+1, stamp))
+			if err != nil && !fault.Is(err, fault.BackupInWay) { // in the way is the one the other process just made
 				return err
 			}
 		}
-		if _, err := p.UpByOne(ctx); err != nil && !errors.Is(err, goose.ErrNoNextVersion) {
+		_, err = p.UpByOne(ctx)
+		if err != nil && !errors.Is(err, goose.ErrNoNextVersion) && at == failedAt {
 			return translate(err)
 		}
+		failedAt = at
 	}
 }
 

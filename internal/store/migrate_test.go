@@ -80,9 +80,6 @@ func TestMigrateFromNothingTwice(t *testing.T) {
 
 func TestManyMigrateAtOnce(t *testing.T) {
 	fresh(t, func(t *testing.T, dsn string, _ *sql.DB) {
-		if strings.HasPrefix(dsn, "sqlite:") {
-			t.Skip("one process owns a SQLite database")
-		}
 		var group sync.WaitGroup
 		for range 4 {
 			group.Go(func() {
