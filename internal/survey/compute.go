@@ -30,6 +30,7 @@ type cast struct {
 	drift       Drift
 	unit        fleet.Dossier
 	calibrators []fleet.Dossier
+	files       map[ident.ID]string // originals of the certificates
 	profiles    []exposure.Profile
 	loc         *time.Location
 	now         time.Time
@@ -96,8 +97,26 @@ func (o *Office) gather(s Store, wear ident.ID) (c cast, err error) {
 	if err := o.gatherChecks(s, &c); err != nil {
 		return c, err
 	}
+	if err := o.gatherFiles(s, &c); err != nil {
+		return c, err
+	}
 	c.evidence, err = c.rests()
 	return c, err
+}
+
+// gatherFiles finds the archived originals of the certificates that govern.
+func (o *Office) gatherFiles(s Store, c *cast) error {
+	c.files = map[ident.ID]string{}
+	for _, d := range append([]fleet.Dossier{c.unit}, c.calibrators...) {
+		for _, l := range governing(d, c.span(), c.loc) {
+			cert, err := s.Certificate(l.Certificate)
+			if err != nil {
+				return err
+			}
+			c.files[l.Certificate] = cert.File
+		}
+	}
+	return nil
 }
 
 func (o *Office) gatherChecks(s Store, c *cast) error {

@@ -123,7 +123,7 @@ func (b *binder) unit(c cast, noun string, d fleet.Dossier, during fleet.Span) {
 		map[string]any{"id": u.ID, "tag": u.Tag, "serial": u.Serial, "model": u.Model, "class": d.Model.ClassStd, "microphone": u.Microphone, "firmware": u.Firmware})
 	for _, l := range governing(d, during, c.loc) {
 		b.add(Evidence{Noun: NounCertificate, ID: l.Certificate, Part: l.ID, Of: u.ID, Label: l.Number,
-			Detail: lineDetail(u.Tag, l)}, l)
+			Detail: lineDetail(u.Tag, l), File: c.files[l.Certificate]}, l)
 		if f, ok := extension(d, l.ID); ok {
 			e := f.Body.(fleet.Extended)
 			b.add(Evidence{Noun: NounExtension, ID: f.ID, Part: l.ID, Of: u.ID, Label: "Extension of " + l.Number,

@@ -70,6 +70,7 @@ type Store interface {
 
 	UnitsNamed(tagOrSerial string) ([]fleet.Unit, error)
 	Dossiers(units []ident.ID, at time.Time) ([]fleet.Dossier, error)
+	Certificate(ident.ID) (fleet.Certificate, error)
 	AppendFacts(facts []fleet.Fact) error
 
 	LockReturns(file string) error

@@ -100,7 +100,8 @@ type Evidence struct {
 	Of     ident.ID `json:"of,omitzero"`   // of certificates and extensions: the unit
 	Label  string   `json:"label"`
 	Detail string   `json:"detail"`
-	Hash   string   `json:"hash"` // SHA-256, hex: of the original for a return, else of the record's canonical form
+	File   string   `json:"file,omitempty"` // of certificates: SHA-256 of the archived original
+	Hash   string   `json:"hash"`           // SHA-256, hex: of the original for a return, else of the record's canonical form
 }
 
 // The nouns of evidence.
