@@ -124,11 +124,26 @@ func (p *csvParser) next() (more bool, err error) {
 		raw = bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf"))
 	}
 	raw = bytes.TrimSuffix(bytes.TrimSuffix(raw, []byte("\n")), []byte("\r"))
-	if at := bytes.IndexFunc(raw, func(r rune) bool { return r < ' ' && r != '\t' || r == utf8.RuneError }); at >= 0 {
+	if at := notText(raw); at >= 0 {
 		return false, p.fail(at+1, "a byte that is not text stands here; this is a binary or damaged file, or not UTF-8. Save it as CSV, UTF-8")
 	}
 	p.text = string(raw)
 	return true, nil
+}
+
+// notText finds the first byte that is neither UTF-8 text nor a tab, or gives -1.
+func notText(line []byte) int {
+	for i, c := range line {
+		if c >= ' ' && c < 0x7f || c == '\t' {
+			continue
+		}
+		at := bytes.IndexFunc(line[i:], func(r rune) bool { return r < ' ' && r != '\t' || r == utf8.RuneError })
+		if at < 0 {
+			return -1
+		}
+		return i + at
+	}
+	return -1
 }
 
 // header reads the lines that begin with # and leaves the column row as the current line.
@@ -437,28 +452,39 @@ func decimal(s string) (millionths int64, what string) {
 	if s == "" {
 		return 0, "the value is missing; leave rows out that were not measured"
 	}
-	if strings.ContainsAny(s, `,"`) || strings.Count(s, ";") > 0 {
+	if strings.IndexByte(s, ',') >= 0 || strings.IndexByte(s, '"') >= 0 || strings.IndexByte(s, ';') >= 0 {
 		return 0, fmt.Sprintf("%q: numbers stand without quotes, with a point before decimals and a comma between columns", short(s))
 	}
 	digits := strings.TrimPrefix(s, "-")
 	whole, part, point := strings.Cut(digits, ".")
-	if whole == "" || len(whole) > 9 || len(part) > 18 || point && part == "" || strings.Trim(whole+part, "0123456789") != "" {
+	if whole == "" || len(whole) > 9 || len(part) > 18 || point && part == "" || !isDigits(whole) || !isDigits(part) {
 		return 0, fmt.Sprintf("%q is not a plain decimal number like 72.1; leave rows out that were not measured", short(s))
 	}
 	for _, c := range []byte(whole) {
 		millionths = millionths*10 + int64(c-'0')
 	}
-	padded := part + "0000000"
-	for _, c := range []byte(padded[:6]) {
-		millionths = millionths*10 + int64(c-'0')
+	for i := range 6 {
+		millionths *= 10
+		if i < len(part) {
+			millionths += int64(part[i] - '0')
+		}
 	}
-	if padded[6] >= '5' {
+	if len(part) > 6 && part[6] >= '5' {
 		millionths++
 	}
 	if digits != s {
 		millionths = -millionths
 	}
 	return millionths, ""
+}
+
+func isDigits(s string) bool {
+	for _, c := range []byte(s) {
+		if c < '0' || c > '9' {
+			return false
+		}
+	}
+	return true
 }
 
 // short cuts foreign text for a message.

@@ -100,27 +100,25 @@ func BenchmarkKernel(b *testing.B) {
 
 func compare(b *testing.B, h History, whole, textbook func()) {
 	whole()
-	sums := spent(2000, func() { sink += float64(plainSum(h.Levels.Coarse)) })
-	slow := spent(3, textbook)
 	b.ReportAllocs()
-	b.ResetTimer()
 	for b.Loop() {
 		whole()
 	}
-	own := float64(b.Elapsed()) / float64(b.N)
+	own, sums, slow := math.Inf(1), math.Inf(1), math.Inf(1)
+	for range 30 { // side by side, so that a busy machine slows both
+		own = min(own, spent(20, whole))
+		sums = min(sums, spent(20, func() { sink += float64(plainSum(h.Levels.Coarse)) }))
+		slow = min(slow, spent(1, textbook))
+	}
 	b.ReportMetric(own/sums, "plain-sums")
 	b.ReportMetric(slow/own, "times-faster-than-pow")
 }
 
-// spent is the least time of one call in ns, over rounds of calls.
+// spent is the time of one call in ns, over so many calls.
 func spent(calls int, f func()) float64 {
-	best := math.Inf(1)
-	for range 5 {
-		start := time.Now()
-		for range calls {
-			f()
-		}
-		best = min(best, float64(time.Since(start))/float64(calls))
+	start := time.Now()
+	for range calls {
+		f()
 	}
-	return best
+	return float64(time.Since(start)) / float64(calls)
 }
