@@ -120,7 +120,7 @@ func (d *Desk) guard(s Store, who access.Actor, b Booking, h HandOut) error {
 	if !span.Valid() {
 		return fault.New(fault.BookingClosed, "number", b.Label(), "state", "over")
 	}
-	dossiers, err := s.Dossiers(h.Units, d.Now().UTC())
+	dossiers, err := s.BareDossiers(h.Units, d.Now().UTC())
 	if err != nil {
 		return err
 	}

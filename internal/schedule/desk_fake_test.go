@@ -152,7 +152,7 @@ func (w *world) UnitsInDepot(depot ident.ID, kinds ...fleet.Kind) ([]ident.ID, e
 	return ids, nil
 }
 
-func (w *world) Dossiers(ids []ident.ID, _ time.Time) ([]fleet.Dossier, error) {
+func (w *world) BareDossiers(ids []ident.ID, _ time.Time) ([]fleet.Dossier, error) {
 	var all []fleet.Dossier
 	for _, id := range ids {
 		if d, ok := w.units[id]; ok && w.who.Scope.Sees(d.Unit.Client) {

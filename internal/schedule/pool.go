@@ -95,7 +95,6 @@ func newPool(now time.Time, margin int, dossiers []fleet.Dossier, claims []Claim
 		claims: map[ident.ID][]Claim{}, movers: map[ident.ID]Booking{}, has: map[ident.ID][]ident.ID{}, judged: map[judgedKey]judgement{},
 	}
 	for i := range dossiers {
-		dossiers[i].Promises = nil
 		p.units[dossiers[i].Unit.ID] = &dossiers[i]
 		p.order = append(p.order, dossiers[i].Unit.ID)
 	}

@@ -69,7 +69,7 @@ func (d *Desk) suspects(s Store, bookings []Booking) ([]ident.ID, error) {
 	for _, b := range bookings {
 		units = append(units, b.UnitIDs()...)
 	}
-	dossiers, err := s.Dossiers(sorted(units), d.Now().UTC())
+	dossiers, err := s.BareDossiers(sorted(units), d.Now().UTC())
 	if err != nil {
 		return nil, err
 	}

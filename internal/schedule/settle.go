@@ -125,7 +125,7 @@ const recent = 90 * 24 * time.Hour
 // out.
 func (d *Desk) gather(s Store, ids []ident.ID, booking ident.ID, span fleet.Span) (*pool, error) {
 	now := d.Now().UTC()
-	dossiers, err := s.Dossiers(ids, now)
+	dossiers, err := s.BareDossiers(ids, now)
 	if err != nil {
 		return nil, err
 	}

@@ -19,8 +19,9 @@ type Store interface {
 	// KitUnits lists the units that are in the kit at a moment, UnitsInDepot those whose home the depot is.
 	KitUnits(kit ident.ID, at time.Time) ([]ident.ID, error)
 	UnitsInDepot(depot ident.ID, kinds ...fleet.Kind) ([]ident.ID, error)
-	// Dossiers gives what the rules need of the units, as known at a moment; units behind a wall are left out.
-	Dossiers(ids []ident.ID, at time.Time) ([]fleet.Dossier, error)
+	// BareDossiers gives what the rules need of the units, promises left out, as known at a moment; units behind a wall are left
+	// out.
+	BareDossiers(ids []ident.ID, at time.Time) ([]fleet.Dossier, error)
 	// AppendFacts adds facts of units.
 	AppendFacts(facts []fleet.Fact) error
 

@@ -204,7 +204,7 @@ func (d *Desk) settlePlace(s Store, b *Booking, bad *complaint) (r request, err 
 			bad.at("/ask/kit", "kit %s is empty at that time; put units into it first", kit.Code)
 		}
 	case !b.Ask.Unit.IsZero():
-		dossiers, err := s.Dossiers([]ident.ID{b.Ask.Unit}, d.Now())
+		dossiers, err := s.BareDossiers([]ident.ID{b.Ask.Unit}, d.Now())
 		if err != nil {
 			return r, err
 		}

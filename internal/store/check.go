@@ -30,6 +30,9 @@ var checks = []check{
 	{"links", (*DB).checkLinks},
 	{"audit chain", (*DB).checkTrail},
 	{"file hashes", (*DB).checkFiles},
+	{"pool", inView((*Tx).checkPool)},
+
+	{"promises", (*DB).checkPromises},
 }
 
 // houseChecks is how many of the checks hold for a schema of any age; a backup is looked at with them before it is restored.
