@@ -33,6 +33,7 @@ var checks = []check{
 	{"pool", inView((*Tx).checkPool)},
 
 	{"promises", (*DB).checkPromises},
+	{"results", inView((*Tx).checkResults)},
 }
 
 // houseChecks is how many of the checks hold for a schema of any age; a backup is looked at with them before it is restored.

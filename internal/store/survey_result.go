@@ -231,3 +231,29 @@ func (tx *Tx) ResultsTouched(evidence ident.ID) ([]ident.ID, error) {
 	return list(tx, `SELECT DISTINCT result_id FROM result_evidence WHERE (ref_id = ? OR part_id = ?) AND `+cond+` ORDER BY result_id`,
 		append([]any{evidence, evidence}, args...), func(scan scanner, id *ident.ID) error { return scan((*key)(id)) })
 }
+
+// checkResults computes the hashes of every result anew and compares the columns with the document they repeat.
+func (tx *Tx) checkResults() (found []string, err error) {
+	err = tx.each(`SELECT id, number, hash, content_hash, document FROM result ORDER BY number`, nil, func(scan scanner) error {
+		var id key
+		var number int
+		var hash, content, document string
+		if err := scan(&id, &number, &hash, &content, &document); err != nil {
+			return err
+		}
+		var r survey.Result
+		if err := json.Unmarshal([]byte(document), &r); err != nil {
+			found = append(found, survey.ResultLabel(number)+" cannot be read any more: "+err.Error())
+			return nil
+		}
+		r.Hash = hash
+		switch {
+		case survey.Verify(r) != nil:
+			found = append(found, survey.ResultLabel(number)+" does not match its hash any more")
+		case r.ID != ident.ID(id) || r.Number != number || r.ContentHash != content:
+			found = append(found, survey.ResultLabel(number)+" is filed under values that its document does not have")
+		}
+		return nil
+	})
+	return found, err
+}

@@ -120,12 +120,9 @@ func (o *Office) gatherFiles(s Store, c *cast) error {
 }
 
 func (o *Office) gatherChecks(s Store, c *cast) error {
-	for _, id := range c.survey.Profiles {
-		p, err := o.Profile(id)
-		if err != nil {
-			return err
-		}
-		c.profiles = append(c.profiles, p)
+	var err error
+	if c.profiles, err = o.profiles(c.survey.Profiles); err != nil {
+		return err
 	}
 	checks, err := s.ChecksOf(c.wear.ID)
 	if err != nil {
@@ -177,7 +174,7 @@ func (o *Office) work(ctx context.Context, who access.Actor, c cast) (Content, e
 	content := Content{
 		Engine: exposure.EngineVersion, Edition: exposure.MethodEdition, Method: MethodOneWear,
 		Subject: c.subject(), Inputs: c.inputs(cover), Measured: measured, Day: day, Drift: c.drift,
-		Flags: c.flags(cover, measured), Evidence: c.evidence,
+		Flags: c.flags(cover, h, peaks, measured), Evidence: c.evidence,
 	}
 	content.assess(c.profiles)
 	return content, nil

@@ -6,13 +6,7 @@ import (
 	"time"
 
 	"kitd/internal/exposure"
-)
-
-// Uncertainties of a personal sound exposure meter worn on the body.
-const (
-	personalU2 = 1.5  // dB: personal sound exposure meter (ISO 9612:2009, Table C.5)
-	positionU3 = 1.0  // dB: microphone position (ISO 9612:2009, C.6)
-	coverageK  = 1.65 // one-sided 95 % (ISO 9612:2009, C.2)
+	"kitd/internal/fleet"
 )
 
 func (c cast) subject() Subject {
@@ -44,7 +38,7 @@ func (c cast) inputs(cover Cover) Inputs {
 func hours(d time.Duration) float64 { return math.Round(d.Hours()*1e6) / 1e6 }
 
 // flags says what a reader has to know, worst first.
-func (c cast) flags(cover Cover, measured exposure.Metrics) []Flag {
+func (c cast) flags(cover Cover, h exposure.History, peaks *exposure.Peaks, measured exposure.Metrics) []Flag {
 	flags := c.coverageFlags()
 	for _, f := range c.drift.Flags {
 		for _, l := range c.drift.Limits {
@@ -61,10 +55,46 @@ func (c cast) flags(cover Cover, measured exposure.Metrics) []Flag {
 	if cover.Measured+Slack < cover.Shift {
 		flags = append(flags, flagOf(FlagShort, "what", span(cover.Measured)+" of "+span(cover.Shift)))
 	}
-	for _, f := range measured.Flags {
-		flags = append(flags, flagOf(FlagMeasurement, "what", fmt.Sprintf("%s (%g s)", f.Text, f.Seconds)))
-	}
+	flags = append(flags, c.channelFlags(peaks)...)
+	flags = append(flags, c.historyFlags(h, measured)...)
 	return append(flags, flagOf(FlagOneDay))
+}
+
+// historyFlags brings the return checks and what the computation met, each with the seconds it speaks of.
+func (c cast) historyFlags(h exposure.History, measured exposure.Metrics) []Flag {
+	var worn exposure.Wear
+	if !c.wear.Stop.IsZero() {
+		worn.Seconds = c.wear.Stop.Sub(c.wear.Start).Seconds()
+	}
+	found := exposure.CheckReturn(h, worn, exposure.DefaultCheckRules())
+	for _, f := range measured.Flags {
+		if f.Code != "gap" { // the return checks name gaps already
+			found = append(found, f)
+		}
+	}
+	var flags []Flag
+	for _, f := range found {
+		flags = append(flags, Flag{Code: FlagCode(f.Code), Text: f.Text, Seconds: f.Seconds, FromS: f.FromS, ToS: f.ToS})
+	}
+	return flags
+}
+
+// channelFlags compares what the survey needs logged with what came back.
+func (c cast) channelFlags(peaks *exposure.Peaks) []Flag {
+	has := map[string]bool{string(c.ret.History.Quantity): true}
+	if peaks != nil {
+		has["L"+peaks.Weighting+"peak"] = true
+	}
+	var flags []Flag
+	for _, n := range c.survey.Needs {
+		switch {
+		case !has[n.Quantity]:
+			flags = append(flags, flagOf(FlagSetting, "what", n.Quantity+" is not in the return"))
+		case n.IntervalS > 0 && c.ret.History.StepSeconds > n.IntervalS:
+			flags = append(flags, flagOf(FlagSetting, "what", fmt.Sprintf("%s was logged every %g s and not every %g s", n.Quantity, c.ret.History.StepSeconds, n.IntervalS)))
+		}
+	}
+	return flags
 }
 
 // recordFlags looks at the wear record and at how the measurement lies to it.
@@ -79,6 +109,11 @@ func (c cast) recordFlags() []Flag {
 	for _, f := range c.wear.Facts {
 		if len(f.NotFit) > 0 {
 			flags = append(flags, flagOf(FlagOverridden, "what", fmt.Sprint(f.NotFit)))
+		}
+	}
+	for _, name := range []string{c.ret.UnitName, c.ret.Serial} {
+		if u := c.unit.Unit; name != "" && fleet.FoldTag(name) != fleet.FoldTag(u.Tag) && fleet.FoldTag(name) != fleet.FoldTag(u.Serial) {
+			flags = append(flags, flagOf(FlagOtherUnit, "name", name, "tag", u.Tag))
 		}
 	}
 	if c.ret.History.StartTaken {
@@ -154,9 +189,10 @@ func (c *Content) settle(i int, assessable bool) {
 
 // uncertainty is the combined uncertainty of instrument and position (ISO 9612:2009, C.4 with u1 left out).
 func uncertainty(lex *float64) *Uncertainty {
-	u := Uncertainty{InstrumentDB: personalU2, PositionDB: positionU3}
-	u.StandardDB = exposure.Level(math.Sqrt(float64(personalU2*personalU2) + float64(positionU3*positionU3)))
-	u.ExpandedDB = exposure.Level(coverageK * u.StandardDB)
+	u2, _ := exposure.Personal.Uncertainty()
+	u3 := exposure.PositionUncertainty
+	standard := math.Sqrt(float64(u2*u2) + float64(u3*u3))
+	u := Uncertainty{InstrumentDB: u2, PositionDB: u3, StandardDB: exposure.Level(standard), ExpandedDB: exposure.Level(exposure.Coverage * standard)}
 	if lex != nil {
 		upper := exposure.Level(*lex + u.ExpandedDB)
 		u.UpperDB = &upper

@@ -175,3 +175,18 @@ func limitsOf(t *testing.T, ids ...string) []DriftLimit {
 func flagged(flags []Flag, code FlagCode) bool {
 	return slices.ContainsFunc(flags, func(f Flag) bool { return f.Code == code })
 }
+
+func FuzzParseDB(f *testing.F) {
+	for _, s := range []string{"114.0", "-0.5", "93.98", "", "1.0000", "-", "1e2"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		d, err := ParseDB(s)
+		if err != nil {
+			return
+		}
+		if back, err := ParseDB(d.String()); err != nil || back != d {
+			t.Errorf("%q was read as %d, written as %s and read back as %d, %v", s, d, d, back, err)
+		}
+	})
+}

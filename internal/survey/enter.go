@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"kitd/internal/access"
+	"kitd/internal/exposure"
 	"kitd/internal/fault"
 	"kitd/internal/trail"
 )
@@ -188,9 +189,16 @@ func (o *Office) checkSurvey(v *Survey) error {
 	if len(v.Profiles) == 0 {
 		return bad("a survey is judged by at least one regulation profile", "profiles", "name one")
 	}
-	for _, id := range v.Profiles {
-		if _, err := o.Profile(id); err != nil {
-			return err
+	profiles, err := o.profiles(v.Profiles)
+	if err != nil {
+		return err
+	}
+	if v.Needs == nil {
+		v.Needs = NeedsOf(profiles)
+	}
+	for i, n := range v.Needs {
+		if !slices.Contains(quantities, n.Quantity) || !(n.IntervalS >= 0 && n.IntervalS <= 86400) {
+			return bad("a setting names one of "+strings.Join(quantities, ", ")+" and an interval in seconds", "needs", "look at setting "+strconv.Itoa(i+1))
 		}
 	}
 	for i, g := range v.Groups {
@@ -204,6 +212,18 @@ func (o *Office) checkSurvey(v *Survey) error {
 		}
 	}
 	return nil
+}
+
+func (o *Office) profiles(ids []string) ([]exposure.Profile, error) {
+	var out []exposure.Profile
+	for _, id := range ids {
+		p, err := o.Profile(id)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, p)
+	}
+	return out, nil
 }
 
 func (o *Office) nameGroups(v *Survey) {

@@ -5,7 +5,7 @@ import "strings"
 // FlagCode names something a reader of a result must know.
 type FlagCode string
 
-// The flags.
+// The flags. The return checks and the computation add theirs under their own codes (package exposure).
 const (
 	FlagNoBefore     FlagCode = "no-before-check"
 	FlagNoAfter      FlagCode = "no-after-check"
@@ -20,16 +20,20 @@ const (
 	FlagOneDay       FlagCode = "one-day"
 	FlagOutcome      FlagCode = "outcome"
 	FlagContradicted FlagCode = "contradicting-facts"
-	FlagMeasurement  FlagCode = "measurement"
+	FlagOtherUnit    FlagCode = "other-unit"
+	FlagSetting      FlagCode = "setting"
 	FlagOverridden   FlagCode = "worn-not-fit"
 )
 
 // Flag is said beside a result, never instead of it. Blocks names what can then not be assessed: profile ids, ISO9612, or
 // everything.
 type Flag struct {
-	Code   FlagCode `json:"code"`
-	Text   string   `json:"text"`
-	Blocks []string `json:"blocks,omitempty"`
+	Code    FlagCode `json:"code"`
+	Text    string   `json:"text"`
+	Blocks  []string `json:"blocks,omitempty"`
+	Seconds float64  `json:"seconds,omitempty"` // of the history, where it speaks of some
+	FromS   *float64 `json:"from_s,omitempty"`  // where they are one stretch
+	ToS     *float64 `json:"to_s,omitempty"`
 }
 
 // Everything stands in Blocks for every profile and the standard.
@@ -59,7 +63,8 @@ var flagTexts = map[FlagCode]string{
 	FlagOneDay:       "One measured day: the spread between days is not in the uncertainty. ISO 9612 (11.3) asks for three full days.",
 	FlagOutcome:      "The wear ended as: {what}.",
 	FlagContradicted: "{what}",
-	FlagMeasurement:  "{what}",
+	FlagOtherUnit:    "The file names {name}, but it was linked to a wear of {tag}.",
+	FlagSetting:      "The survey needs other settings: {what}.",
 	FlagOverridden:   "The unit was not fit when it was put on: {what}.",
 }
 

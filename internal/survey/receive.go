@@ -1,6 +1,7 @@
 package survey
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -154,7 +155,7 @@ func (o *Office) packLevels(ctx context.Context, who access.Actor, l exposure.Le
 	if err != nil {
 		return "", fault.New(fault.TooLarge, "noun", "time history", "limit", fmt.Sprintf("%d levels", archive.MaxLevels)).Because(err)
 	}
-	f, err := o.Files.Put(ctx, who, strings.NewReader(string(packed)), int64(len(packed)))
+	f, err := o.Files.Put(ctx, who, bytes.NewReader(packed), int64(len(packed)))
 	return f.Hash.String(), err
 }
 
@@ -330,12 +331,15 @@ func (o *Office) change(ctx context.Context, who access.Actor, id ident.ID, vers
 }
 
 func returnState(r Return) map[string]any {
-	return map[string]any{"number": r.Number, "file": r.File, "state": r.State, "wear": r.Wear, "clock_offset_ms": r.Clock.OffsetMS}
+	return map[string]any{"number": r.Number, "file": r.File, "state": r.State, "wear": r.Wear, "clock_offset_ms": r.Clock.OffsetMS,
+		"reviews": len(r.Reviews)}
 }
 
 func returnChange(r Return, verb string, before any) trail.Change {
+	last, _ := r.Last()
 	return trail.Change{Noun: NounReturn, ID: r.ID, Verb: verb, Client: r.Client, Before: before, After: returnState(r),
-		Private: map[string]any{"name": r.Name, "unit_name": r.UnitName, "serial": r.Serial, "clock_reason": r.Clock.Reason}}
+		Private: map[string]any{"name": r.Name, "unit_name": r.UnitName, "serial": r.Serial, "clock_reason": r.Clock.Reason,
+			"reason": last.Reason, "exclusions": last.Exclusions}}
 }
 
 // Judgement is what a person says of a linked return: with Accept the data count as read and the result is computed; Exclusions,

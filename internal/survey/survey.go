@@ -3,10 +3,12 @@
 package survey
 
 import (
+	"slices"
 	"strconv"
 	"time"
 
 	"kitd/internal/civil"
+	"kitd/internal/exposure"
 	"kitd/internal/ident"
 )
 
@@ -62,6 +64,34 @@ type Group struct {
 type Setting struct {
 	Quantity  string  `json:"quantity"`   // "LAeq", "LASmax", "LCpeak"
 	IntervalS float64 `json:"interval_s"` // seconds between logged values, at most; 0: any
+}
+
+// quantities are what a setting can ask for.
+var quantities = []string{string(exposure.LAeq), string(exposure.LASmax), "LApeak", "LCpeak", "LZpeak"}
+
+// NeedsOf gives the settings the profiles ask for: levels each second, slow-weighted ones for doses of more than 3 dB a
+// doubling (OSHA letter of interpretation, 10 December 1986: equivalent levels do not give them), C-weighted peaks for limits
+// of C-weighted peaks. A dosimeter may have to log several at once.
+func NeedsOf(profiles []exposure.Profile) []Setting {
+	needs := []Setting{}
+	add := func(quantity string) {
+		if !slices.ContainsFunc(needs, func(s Setting) bool { return s.Quantity == quantity }) {
+			needs = append(needs, Setting{quantity, 1})
+		}
+	}
+	for _, p := range profiles {
+		if p.Dose != nil && p.Response == "slow" && p.Dose.ExchangeDB > 3.5 {
+			add(string(exposure.LASmax))
+		} else {
+			add(string(exposure.LAeq))
+		}
+		for _, l := range p.Limits {
+			if l.PeakWeighting == "C" {
+				add("LCpeak")
+			}
+		}
+	}
+	return needs
 }
 
 // Label is what people call the survey.

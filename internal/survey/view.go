@@ -3,6 +3,7 @@ package survey
 import (
 	"context"
 	"math"
+	"slices"
 	"time"
 
 	"kitd/internal/access"
@@ -21,6 +22,7 @@ type ResultView struct {
 	Replaced Pointer // the result that replaces this one; zero: it stands
 	Former   Pointer // the result it replaced
 	Withdrew bool    // its return was rejected since
+	Moved    bool    // what it rests on has changed since: computing again would replace it
 }
 
 // Pointer names a result by id and number.
@@ -85,8 +87,13 @@ func (o *Office) ResultOf(ctx context.Context, who access.Actor, id ident.ID) (R
 		stored = r.History
 		last, _ := r.Last()
 		v.Withdrew = last.Verdict == Rejected
-		if v.Replaced.ID, v.Replaced.Number, err = s.ReplacedBy(id); err != nil || v.Result.Replaces.IsZero() {
+		if v.Replaced.ID, v.Replaced.Number, err = s.ReplacedBy(id); err != nil {
 			return err
+		}
+		now, err := o.gather(s, v.Result.Wear)
+		v.Moved = v.Replaced.ID.IsZero() && (err != nil || !slices.Equal(now.evidence, v.Result.Content.Evidence))
+		if v.Result.Replaces.IsZero() {
+			return nil
 		}
 		former, err := s.ResultByID(v.Result.Replaces)
 		v.Former = Pointer{former.ID, former.Number}
@@ -347,13 +354,9 @@ func (o *Office) fillWear(s Store, v *WearView) (err error) {
 	if err != nil {
 		return err
 	}
-	var profiles []exposure.Profile
-	for _, id := range v.Survey.Profiles {
-		p, err := o.Profile(id)
-		if err != nil {
-			return err
-		}
-		profiles = append(profiles, p)
+	profiles, err := o.profiles(v.Survey.Profiles)
+	if err != nil {
+		return err
 	}
 	v.Drift = JudgeDrift(v.Checks, levels, DriftLimits(profiles))
 	r, found, err := s.ReturnOfWear(v.Wear.ID)

@@ -82,7 +82,7 @@ const (
 	WearStopped = "stopped"
 )
 
-// Late is the delay after which an entry is marked as entered late.
+// Late is the delay after which an entry is marked as entered late (common practice, no source).
 const Late = 15 * time.Minute
 
 // Late reports whether the fact was entered more than a quarter of an hour after it happened.
