@@ -52,6 +52,9 @@ type Store interface {
 	// Depots lists every depot; Kits every kit of a depot, in order of their codes.
 	Depots() ([]fleet.Depot, error)
 	Kits(depot ident.ID) ([]fleet.Kit, error)
+	// KitByCode finds a kit whatever the case of the code; Depot gives one depot. fault.NotThere when there is none.
+	KitByCode(code string) (fleet.Kit, error)
+	Depot(id ident.ID) (fleet.Depot, error)
 	// KitUnits lists the units that are in the kit at a moment.
 	KitUnits(kit ident.ID, at time.Time) ([]ident.ID, error)
 	// CalendarSerial is the number of the last change in a collection; zero when there was none.
@@ -86,50 +89,48 @@ func (r *Reader) Look(ctx context.Context, who access.Actor, fn func(*Look) erro
 
 // Collections lists the collections the actor may see, by depot and code.
 func (l *Look) Collections() ([]Collection, error) {
-	var all []Collection
-	err := l.each(func(c Collection) (bool, error) {
-		err := l.stamp(&c)
-		all = append(all, c)
-		return false, err
-	})
-	return all, err
-}
-
-// Collection finds one by the code of its kit, as written; fault.NotThere when there is none.
-func (l *Look) Collection(code string) (Collection, error) {
-	found := Collection{}
-	err := l.each(func(c Collection) (bool, error) {
-		if c.Code != code {
-			return false, nil
-		}
-		err := l.stamp(&c)
-		found = c
-		return true, err
-	})
-	if err == nil && found.ID.IsZero() {
-		err = fault.New(fault.NotThere, "noun", "kit calendar")
-	}
-	return found, err
-}
-
-func (l *Look) each(fn func(Collection) (done bool, err error)) error {
 	depots, err := l.s.Depots()
 	if err != nil {
-		return err
+		return nil, err
 	}
+	var all []Collection
 	for _, d := range depots {
 		kits, err := l.s.Kits(d.ID)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		for _, k := range kits {
-			done, err := fn(Collection{ID: k.ID, Code: k.Code, Name: k.Name, Depot: d.Name, Location: d.Location()})
-			if done || err != nil {
-				return err
+			c, err := l.collection(k, d)
+			if err != nil {
+				return nil, err
 			}
+			all = append(all, c)
 		}
 	}
-	return nil
+	return all, nil
+}
+
+// Collection finds one by the code of its kit, exactly as written, since addresses are compared so; fault.NotThere when there is
+// none.
+func (l *Look) Collection(code string) (Collection, error) {
+	kit, err := l.s.KitByCode(code)
+	if err == nil && kit.Code != code || fault.Is(err, fault.NotThere) {
+		err = fault.New(fault.NotThere, "noun", "kit calendar")
+	}
+	if err != nil {
+		return Collection{}, err
+	}
+	depot, err := l.s.Depot(kit.Depot)
+	if err != nil {
+		return Collection{}, err
+	}
+	return l.collection(kit, depot)
+}
+
+func (l *Look) collection(k fleet.Kit, d fleet.Depot) (c Collection, err error) {
+	c = Collection{ID: k.ID, Code: k.Code, Name: k.Name, Depot: d.Name, Location: d.Location()}
+	err = l.stamp(&c)
+	return c, err
 }
 
 func (l *Look) stamp(c *Collection) (err error) {

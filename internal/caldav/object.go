@@ -154,6 +154,9 @@ func (h *Handler) store(w http.ResponseWriter, r *request, s state, raw []byte) 
 		if err != nil {
 			return err
 		}
+		if out.Unchanged { // somebody sent the same a moment ago
+			return stored(w, http.StatusNoContent, out.Booking)
+		}
 		return stored(w, http.StatusCreated, out.Booking)
 	}
 	out, err := h.Desk.Move(r.Context(), r.who, s.booking.ID, s.booking.Version, wish)

@@ -40,6 +40,8 @@ type world struct {
 	before   func() // runs once, before the next change at the desk
 	server   *httptest.Server
 	handler  *caldav.Handler
+
+	passwords map[string]string // app passwords by name; nil: everybody has the same
 }
 
 type row struct {
@@ -227,8 +229,17 @@ type seen struct {
 	who access.Actor
 }
 
-func (s seen) Depots() ([]fleet.Depot, error)                         { return []fleet.Depot{s.depot}, nil }
-func (s seen) Kits(ident.ID) ([]fleet.Kit, error)                     { return s.kits, nil }
+func (s seen) Depots() ([]fleet.Depot, error)      { return []fleet.Depot{s.depot}, nil }
+func (s seen) Kits(ident.ID) ([]fleet.Kit, error)  { return s.kits, nil }
+func (s seen) Depot(ident.ID) (fleet.Depot, error) { return s.depot, nil }
+func (s seen) KitByCode(code string) (fleet.Kit, error) {
+	for _, k := range s.kits {
+		if strings.EqualFold(k.Code, code) {
+			return k, nil
+		}
+	}
+	return fleet.Kit{}, fault.New(fault.NotThere, "noun", "kit")
+}
 func (s seen) KitUnits(kit ident.ID, _ time.Time) ([]ident.ID, error) { return []ident.ID{kit}, nil }
 func (s seen) CalendarSerial(collection ident.ID) (int64, error)      { return s.serials[collection], nil }
 func (s seen) BookingsAcross(ids []ident.ID) ([]schedule.Booking, error) {
@@ -293,14 +304,15 @@ func (w *world) call(method, path, body string, headers ...string) *reply {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	req.SetBasicAuth("ada", password)
+	pass := func(name string) string { return cmp.Or(w.passwords[name], password) }
+	req.SetBasicAuth("ada", pass("ada"))
 	for _, h := range headers {
 		name, value, _ := strings.Cut(h, ": ")
 		switch {
 		case name == "As" && value == "-":
 			req.Header.Del("Authorization")
 		case name == "As":
-			req.SetBasicAuth(value, password)
+			req.SetBasicAuth(value, pass(value))
 		default:
 			req.Header.Set(name, value)
 		}
