@@ -40,6 +40,7 @@ type Do func(ctx context.Context, who access.Actor, fn func(Store) error) error
 // Clerk finds what has to be announced and writes it into the outbox.
 type Clerk struct {
 	Do     Do
+	Now    func() time.Time // stamps messages; what is due is decided by the moment given to Sweep
 	NewID  ident.Source
 	Rule   Rule
 	Also   []Recipient // told beside the coordinators
@@ -147,13 +148,14 @@ func cmpOr(orders ...int) int {
 
 func (c *Clerk) announce(s Store, depot []notice, to []Recipient, now time.Time, swept *Swept) error {
 	subject, body := wording(depot, now, c.URL)
+	written := c.Now()
 	messages := make([]Message, len(to))
 	ids := make([]ident.ID, len(to))
 	for i, r := range to {
 		id := c.NewID()
 		ids[i] = id
 		messages[i] = Message{ID: id, MessageID: id.String() + "@" + c.Domain, To: r.Address, ToName: r.Name,
-			Subject: subject, Body: body, Created: now, NotBefore: now, State: Queued}
+			Subject: subject, Body: body, Created: written, NotBefore: written, State: Queued}
 	}
 	var occasions []Occasion
 	for _, n := range depot {
@@ -166,7 +168,7 @@ func (c *Clerk) announce(s Store, depot []notice, to []Recipient, now time.Time,
 		return err
 	}
 	for i, m := range messages {
-		err := s.Record(trail.Change{Noun: "message", ID: m.ID, Verb: "queue", Occurred: now,
+		err := s.Record(trail.Change{Noun: "message", ID: m.ID, Verb: "queue", Occurred: written,
 			After: map[string]any{"message_id": m.MessageID, "occasions": len(occasions)}, Private: map[string]string{"to": to[i].Address, "subject": subject}})
 		if err != nil {
 			return err

@@ -85,7 +85,7 @@ func counting() ident.Source {
 }
 
 func clerk(s *shelf) *Clerk {
-	return &Clerk{Do: s.do, NewID: counting(), Rule: CertificateRule(), Domain: "kitd.example.org"}
+	return &Clerk{Do: s.do, Now: func() time.Time { return time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC) }, NewID: counting(), Rule: CertificateRule(), Domain: "kitd.example.org"}
 }
 
 func zone(t *testing.T, name string) *time.Location {
