@@ -82,6 +82,7 @@ const (
 // The codes of surveys, returns and results.
 const (
 	EmptyFile       Code = "empty-file"
+	UploadBroken    Code = "upload-broken"
 	UndeclaredGap   Code = "undeclared-gap"
 	DayMakeUp       Code = "day-make-up"
 	UnitNotToBeWorn Code = "unit-not-to-be-worn"
@@ -157,6 +158,7 @@ var catalogue = map[Code]entry{
 	VersionStale:      {Conflict, "This {noun} is of version {version} by now; look at it again and repeat what you want with its new ETag."},
 
 	EmptyFile:       {Invalid, "The file {name} is empty (0 bytes); nothing was stored. Read the instrument again and send what comes out."},
+	UploadBroken:    {Invalid, "The upload of {name} ended before the file did; nothing was stored. Send it again."},
 	UndeclaredGap:   {Conflict, "There is no result for this day yet: {what}."},
 	DayMakeUp:       {Conflict, "There is no result for this day: a day is computed from one wear and declared gaps, and {what}."},
 	UnitNotToBeWorn: {Conflict, "{unit} is not to be worn now: {reasons}. Take another unit, or give a reason to wear it all the same."},

@@ -13,6 +13,7 @@ type Laboratory struct {
 	Name          string   `json:"name"`
 	Accreditation string   `json:"accreditation"` // number, empty when none
 	DueRule       DueRule  `json:"due_rule"`
+	Version       int      `json:"version"`
 }
 
 // DueRule counts a due date from a calibration date.

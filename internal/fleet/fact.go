@@ -19,6 +19,9 @@ type Fact struct {
 	Body     Body      `json:"body"`
 }
 
+// LateAfter is how long after it happened a fact counts as entered late where nobody asks for another time.
+const LateAfter = time.Hour
+
 // Late reports whether the fact was entered more than d after it happened.
 func (f Fact) Late(d time.Duration) bool { return f.Entered.Sub(f.Occurred) > d }
 

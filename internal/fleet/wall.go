@@ -17,7 +17,7 @@ func (d Dossier) Behind(sees func(client ident.ID) bool) Dossier {
 			}
 		}
 	}
-	if slices.ContainsFunc(d.Facts, func(f Fact) bool { return !sees(f.client()) }) {
+	if slices.ContainsFunc(d.Facts, func(f Fact) bool { return !sees(f.Client()) }) {
 		d.Facts = slices.Clone(d.Facts)
 		for j := range d.Facts {
 			d.Facts[j] = d.Facts[j].behind(sees)
@@ -26,8 +26,8 @@ func (d Dossier) Behind(sees func(client ident.ID) bool) Dossier {
 	return d
 }
 
-// client is whose data a fact speaks of, zero for none.
-func (f Fact) client() ident.ID {
+// Client is whose data a fact speaks of, zero for none.
+func (f Fact) Client() ident.ID {
 	switch b := f.Body.(type) {
 	case Custody:
 		return b.Client
@@ -39,7 +39,7 @@ func (f Fact) client() ident.ID {
 
 // behind takes out of a fact what only the client's own people may know. The wear's identifier stays: a return is matched by it.
 func (f Fact) behind(sees func(client ident.ID) bool) Fact {
-	if sees(f.client()) {
+	if sees(f.Client()) {
 		return f
 	}
 	f.Note, f.By = "", ""

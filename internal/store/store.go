@@ -34,6 +34,7 @@ type DB struct {
 	Config
 	dialect dialect
 	inside  sync.Map // goroutine numbers that are inside Do or View
+	pool    poolCache
 }
 
 // Open connects and makes an empty SQLite file when there is none; it changes no schema. Call Migrate or Ready next.
