@@ -185,3 +185,6 @@ func sentence(err error) string {
 	}
 	return strings.ToUpper(s[:1]) + s[1:] + "."
 }
+
+// isMissing reports whether something is absent or behind a wall.
+func isMissing(err error) bool { return err != nil && fault.KindOf(err) == fault.NotFound }

@@ -98,7 +98,7 @@ func (s *Server) bookingUnits(c echo.Context, b schedule.Booking) ([]deskUnit, e
 			continue
 		}
 		d, err := s.dossier(c, u.Tag)
-		if fault.KindOf(err) == fault.NotFound && err != nil {
+		if isMissing(err) {
 			continue // taken out of the pool since, or behind a wall
 		}
 		if err != nil {

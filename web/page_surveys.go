@@ -391,7 +391,7 @@ func (s *Server) startWear(c echo.Context) error {
 	switch {
 	case err == nil:
 		return s.see(c, wearPath(w.ID), w.UnitTag+" is being worn.")
-	case fault.KindOf(err) == fault.NotFound:
+	case isMissing(err):
 		f.fail("tag", "There is no unit with this tag; the Shelf lists all.")
 		return s.showSurvey(c, id, f, http.StatusUnprocessableEntity)
 	}

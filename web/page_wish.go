@@ -272,7 +272,7 @@ func (s *Server) readAsk(c echo.Context, f *form, at places, ask *schedule.Ask) 
 			return home, nil
 		}
 		d, err := s.dossier(c, tag)
-		if err != nil && fault.KindOf(err) == fault.NotFound {
+		if isMissing(err) {
 			f.fail("unit", "There is no unit with this tag; the Shelf lists all.")
 			return home, nil
 		}

@@ -272,22 +272,28 @@ func (p Plot) axes() string {
 	return path
 }
 
-// limitLabels places the labels of the limits to the right of their lines, at least a line of text apart.
-func (p Plot) limitLabels() []tick {
-	limits := slices.Clone(p.Limits)
-	slices.SortFunc(limits, func(a, b Limit) int { return cmp.Compare(b.DB, a.DB) })
-	out := make([]tick, len(limits))
-	last := math.Inf(-1)
-	for i, l := range limits {
-		last = max(p.y(l.DB)+4, last+13)
-		out[i] = tick{Text: l.Text, Label: num(last)}
-	}
-	return out
+// levelLabel names a line at its right end.
+type levelLabel struct {
+	Text, Y string
+	Pen     bool // the computed value; limits are in pencil
 }
 
-func (p Plot) laeqLabel() string {
-	y := p.y(p.LAeq)
-	return num(y - 6)
+// levelLabels places the names of the lines to their right, at least a line of text apart.
+func (p Plot) levelLabels() []levelLabel {
+	lines := slices.Clone(p.Limits)
+	slices.SortStableFunc(lines, func(a, b Limit) int { return cmp.Compare(b.DB, a.DB) })
+	i := slices.IndexFunc(lines, func(l Limit) bool { return l.DB < p.LAeq })
+	if i < 0 {
+		i = len(lines)
+	}
+	lines = slices.Insert(lines, i, Limit{p.LAeq, fmt.Sprintf("%.1f", p.LAeq)})
+	out := make([]levelLabel, len(lines))
+	last := math.Inf(-1)
+	for j, l := range lines {
+		last = max(p.y(l.DB)+4, last+13)
+		out[j] = levelLabel{l.Text, num(last), i == j}
+	}
+	return out
 }
 
 func rightOf(left, y string) string { return "M" + left + " " + y + "H" + num(plotRight) }
