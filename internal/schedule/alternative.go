@@ -33,6 +33,9 @@ func (q *question) refusal() (*Refusal, error) {
 	b, r := q.booking, q.request
 	span := fleet.Span{From: b.Occurrences[0].Span.From, To: b.Occurrences[len(b.Occurrences)-1].Span.To}
 	name, err := q.name(b.Ask)
+	if err == nil {
+		err = q.pool.names(q.s)
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -2,6 +2,7 @@ package schedule
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"strings"
 	"time"
@@ -129,7 +130,7 @@ func (d *Desk) guard(s Store, who access.Actor, b Booking, h HandOut) error {
 		return err
 	}
 	p := newPool(d.Now().UTC(), 0, dossiers, claims, nil)
-	if err := d.chart(s, p, h.Units); err != nil {
+	if err := errors.Join(d.chart(s, p, h.Units), p.names(s)); err != nil {
 		return err
 	}
 	now := request{booking: b.ID, spans: []fleet.Span{span}, depot: fleet.Depot{ID: b.StartDepot}, end: b.StartDepot}

@@ -138,6 +138,14 @@ func (w *world) Kit(id ident.ID) (fleet.Kit, error) {
 	return fleet.Kit{}, fault.New(fault.NotThere, "noun", "kit")
 }
 
+func (w *world) UnitByID(id ident.ID) (fleet.Unit, error) {
+	d, ok := w.units[id]
+	if !ok || !w.who.Scope.Sees(d.Unit.Client) {
+		return fleet.Unit{}, fault.New(fault.NotThere, "noun", "unit")
+	}
+	return d.Unit, nil
+}
+
 func (w *world) KitUnits(kit ident.ID, _ time.Time) ([]ident.ID, error) {
 	return slices.Clone(w.members[kit]), nil
 }

@@ -167,6 +167,9 @@ func (d *Desk) mend(s Store, id ident.ID, rederive bool) (*Reassessed, error) {
 	}
 	r.spans = b.Spans()
 	p, err := d.gatherDeep(s, ids, r)
+	if err == nil {
+		err = p.names(s)
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -147,11 +147,7 @@ func (d *Desk) gather(s Store, ids []ident.ID, booking ident.ID, span fleet.Span
 // chart tells the pool where its units travel.
 func (d *Desk) chart(s Store, p *pool, ids []ident.ID) error {
 	trips, err := s.Trips(ids, p.now)
-	if err != nil {
-		return err
-	}
-	depots, err := s.Depots()
-	p.travels(trips, depots)
+	p.travels(trips)
 	return err
 }
 

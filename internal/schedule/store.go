@@ -14,8 +14,9 @@ type Store interface {
 	// Depots lists every depot; Kits every kit of a depot, in order of their codes.
 	Depots() ([]fleet.Depot, error)
 	Kits(depot ident.ID) ([]fleet.Kit, error)
-	// Kit gives one kit.
+	// Kit gives one kit, UnitByID one unit.
 	Kit(id ident.ID) (fleet.Kit, error)
+	UnitByID(id ident.ID) (fleet.Unit, error)
 	// KitUnits lists the units that are in the kit at a moment, UnitsInDepot those whose home the depot is.
 	KitUnits(kit ident.ID, at time.Time) ([]ident.ID, error)
 	UnitsInDepot(depot ident.ID, kinds ...fleet.Kind) ([]ident.ID, error)

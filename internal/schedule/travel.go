@@ -8,16 +8,23 @@ import (
 	"kitd/internal/ident"
 )
 
-// travels tells the pool of the promises that take units to another depot, and of the depots' names.
-func (p *pool) travels(trips []Claim, depots []fleet.Depot) {
-	p.trips, p.depots = map[ident.ID][]Claim{}, map[ident.ID]string{}
+// travels tells the pool of the promises that take units to another depot.
+func (p *pool) travels(trips []Claim) {
+	p.trips = map[ident.ID][]Claim{}
 	slices.SortFunc(trips, func(a, b Claim) int { return a.Span.To.Compare(b.Span.To) })
 	for _, c := range trips {
 		p.trips[c.Unit] = append(p.trips[c.Unit], c)
 	}
+}
+
+// names tells the pool what people call the depots; only sentences need it.
+func (p *pool) names(s Store) error {
+	depots, err := s.Depots()
+	p.depots = make(map[ident.ID]string, len(depots))
 	for _, d := range depots {
 		p.depots[d.ID] = d.Name
 	}
+	return err
 }
 
 // where is the depot the unit will be in at t: where its last trip before t ends, else where it is now or due back, else home.

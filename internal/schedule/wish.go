@@ -204,14 +204,11 @@ func (d *Desk) settlePlace(s Store, b *Booking, bad *complaint) (r request, err 
 			bad.at("/ask/kit", "kit %s is empty at that time; put units into it first", kit.Code)
 		}
 	case !b.Ask.Unit.IsZero():
-		dossiers, err := s.BareDossiers([]ident.ID{b.Ask.Unit}, d.Now())
+		unit, err := s.UnitByID(b.Ask.Unit)
 		if err != nil {
 			return r, err
 		}
-		if len(dossiers) == 0 {
-			return r, fault.New(fault.NotThere, "noun", "unit")
-		}
-		home, r.fixed = dossiers[0].Unit.Depot, []ident.ID{b.Ask.Unit}
+		home, r.fixed = unit.Depot, []ident.ID{unit.ID}
 	default:
 		r.dosimeters, r.calibrator = b.Ask.Dosimeters, b.Ask.Calibrator
 	}

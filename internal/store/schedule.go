@@ -138,12 +138,15 @@ func (tx *Tx) Claims(units []ident.ID, span fleet.Span) ([]schedule.Claim, error
 	})
 }
 
-const claimSelect = `SELECT p.unit_id, p.booking_id, b.client_id, b.number, b.owner_name, p.pinned, p.starts_at, p.ends_at,
-	b.start_depot_id, b.end_depot_id FROM promises p JOIN bookings b ON b.id = p.booking_id `
+const (
+	claimColumns = `SELECT p.unit_id, p.booking_id, b.client_id, b.number, b.owner_name, p.pinned, p.starts_at, p.ends_at, b.start_depot_id, b.end_depot_id`
+	claimSelect  = claimColumns + ` FROM promises p JOIN bookings b ON b.id = p.booking_id `
+)
 
-// Trips implements schedule.Store. Trips are rare, so it starts from them.
+// Trips implements schedule.Store. Trips are rare, so it starts from them: SQLite keeps the order of a CROSS JOIN.
 func (tx *Tx) Trips(units []ident.ID, after time.Time) ([]schedule.Claim, error) {
-	all, err := list(tx, claimSelect+`WHERE b.end_depot_id <> b.start_depot_id AND b.ends_at > ? AND p.live = `+tx.yes()+` AND p.ends_at > ?`,
+	all, err := list(tx, claimColumns+` FROM bookings b CROSS JOIN promises p
+		WHERE p.booking_id = b.id AND b.end_depot_id <> b.start_depot_id AND b.ends_at > ? AND p.live = `+tx.yes()+` AND p.ends_at > ?`,
 		[]any{after, after}, scanClaim)
 	wanted := make(map[ident.ID]bool, len(units))
 	for _, u := range units {
@@ -154,8 +157,8 @@ func (tx *Tx) Trips(units []ident.ID, after time.Time) ([]schedule.Claim, error)
 
 // Visitors implements schedule.Store.
 func (tx *Tx) Visitors(depot ident.ID, kinds ...fleet.Kind) ([]ident.ID, error) {
-	query, args := `SELECT DISTINCT u.id FROM bookings b JOIN promises p ON p.booking_id = b.id JOIN unit u ON u.id = p.unit_id JOIN model m ON m.id = u.model_id
-		WHERE b.end_depot_id = ? AND b.end_depot_id <> b.start_depot_id AND p.dropped = ? AND u.depot_id <> ?`, []any{depot, false, depot}
+	query, args := `SELECT DISTINCT u.id FROM bookings b CROSS JOIN promises p CROSS JOIN unit u CROSS JOIN model m
+		WHERE p.booking_id = b.id AND u.id = p.unit_id AND m.id = u.model_id AND b.end_depot_id = ? AND b.end_depot_id <> b.start_depot_id AND p.dropped = ? AND u.depot_id <> ?`, []any{depot, false, depot}
 	if len(kinds) > 0 {
 		query += " AND m.kind IN (" + marks(len(kinds)) + ")"
 		for _, k := range kinds {

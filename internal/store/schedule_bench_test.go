@@ -4,6 +4,8 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
+	"slices"
 	"testing"
 	"time"
 
@@ -17,7 +19,7 @@ import (
 // BenchmarkPromise promises one unit for one day: overlap probe, booking, version, promise, calendar entry and its change log,
 // short number, audit entry, in one durable transaction. The reference runs the same statements on prepared statements of one
 // database/sql connection to another database of the same schema, turn by turn in the same loop. "ratio" is the reference's time
-// over the store's; "desk-ratio" the same for a whole Desk.Book, which also reads what the rules need.
+// over the store's, by their medians; "desk-ratio" the same for a whole Desk.Book, which also reads what the rules need.
 func BenchmarkPromise(b *testing.B) {
 	b.Run("sqlite", func(b *testing.B) { benchPromise(b, storetest.SQLite(b), storetest.SQLite(b)) })
 	b.Run("postgres", func(b *testing.B) { benchPromise(b, storetest.Postgres(b), storetest.Postgres(b)) })
@@ -27,14 +29,14 @@ func benchPromise(b *testing.B, h, other *storetest.House) {
 	y, z := plant(b, h), plant(b, other)
 	desk, anna := deskOf(h.DB), surveyor(h)
 	r := newPlainDesk(b, other)
-	var tStore, tDesk, tReference time.Duration
+	var tStore, tDesk, tReference []time.Duration
 	turn := 0
-	timed := func(sum *time.Duration, f func() error) {
+	timed := func(all *[]time.Duration, f func() error) {
 		start := time.Now()
 		if err := f(); err != nil {
 			b.Fatal(err)
 		}
-		*sum += time.Since(start)
+		*all = append(*all, time.Since(start))
 	}
 	for b.Loop() {
 		x := dayOff(schedule.Ask{Unit: y.units["D-5"]}, turn)
@@ -45,10 +47,16 @@ func benchPromise(b *testing.B, h, other *storetest.House) {
 		timed(&tReference, func() error { return r.promise(twin) })
 		turn++
 	}
-	b.ReportMetric(tReference.Seconds()/tStore.Seconds(), "ratio")
-	b.ReportMetric(tReference.Seconds()/tDesk.Seconds(), "desk-ratio")
-	b.ReportMetric(float64(tStore.Microseconds())/float64(turn), "µs/promise")
-	b.ReportMetric(float64(tReference.Microseconds())/float64(turn), "µs/reference")
+	b.ReportMetric(median(tReference)/median(tStore), "ratio")
+	b.ReportMetric(median(tReference)/median(tDesk), "desk-ratio")
+	b.ReportMetric(median(tStore)*1e6, "µs/promise")
+	b.ReportMetric(median(tReference)*1e6, "µs/reference")
+}
+
+// median in seconds: on a busy machine a few turns wait long for the disk.
+func median(all []time.Duration) float64 {
+	slices.Sort(all)
+	return all[len(all)/2].Seconds()
 }
 
 // dayOff asks for an hour, each turn another one.
@@ -90,7 +98,8 @@ func promiseAlone(h *storetest.House, x schedule.Booking) error {
 	})
 }
 
-// plainDesk runs the statements of promiseAlone, prepared once, on one connection.
+// plainDesk runs the statements of promiseAlone on one connection: on SQLite prepared once, on PostgreSQL each in one round trip
+// without named statements, as a pooler asks for.
 type plainDesk struct {
 	b     *testing.B
 	h     *storetest.House
@@ -119,12 +128,8 @@ func newPlainDesk(b *testing.B, h *storetest.House) *plainDesk {
 func (r *plainDesk) stmt(query string) *sql.Stmt {
 	s, ok := r.known[query]
 	if !ok {
-		text := query
-		if r.h.Dialect() == "postgres" {
-			text = store.Dollars(query)
-		}
 		var err error
-		if s, err = r.conn.PrepareContext(ctx, text); err != nil {
+		if s, err = r.conn.PrepareContext(ctx, query); err != nil {
 			r.b.Fatal(err)
 		}
 		r.known[query] = s
@@ -132,19 +137,26 @@ func (r *plainDesk) stmt(query string) *sql.Stmt {
 	return s
 }
 
+func (r *plainDesk) query(query string, args []any) (*sql.Rows, error) {
+	if r.h.Dialect() == "postgres" {
+		return r.conn.QueryContext(ctx, store.Dollars(query), args...)
+	}
+	return r.stmt(query).Query(args...)
+}
+
 // exec and value stop at the first error, which promise returns.
 func (r *plainDesk) exec(query string, args ...any) {
-	if r.err == nil {
+	switch {
+	case r.err != nil:
+	case r.h.Dialect() == "postgres":
+		_, r.err = r.conn.ExecContext(ctx, store.Dollars(query), args...)
+	default:
 		_, r.err = r.stmt(query).Exec(args...)
 	}
 }
 
 func (r *plainDesk) value(query string, args ...any) (v int64) {
-	if r.err == nil {
-		if err := r.stmt(query).QueryRow(args...).Scan(&v); err != sql.ErrNoRows {
-			r.err = err
-		}
-	}
+	r.each(query, args, func(rows *sql.Rows) error { return rows.Scan(&v) })
 	return v
 }
 
@@ -181,9 +193,9 @@ func (r *plainDesk) promise(x schedule.Booking) error {
 	from, to := x.Whole().From.UnixMilli(), x.Whole().To.UnixMilli()
 	id, unit, depot := r.id(x.ID), r.id(x.Units[0].Unit), r.id(x.StartDepot)
 	if r.h.Dialect() == "postgres" {
-		_ = r.row("SELECT id FROM unit WHERE id IN (?) ORDER BY id FOR NO KEY UPDATE", unit)
+		r.look("SELECT id FROM unit WHERE id IN (?) ORDER BY id FOR NO KEY UPDATE", unit)
 	}
-	_ = r.row(`SELECT u.id FROM unit u WHERE u.id IN (?) AND (SELECT p.starts_at FROM promises p
+	r.look(`SELECT u.id FROM unit u WHERE u.id IN (?) AND (SELECT p.starts_at FROM promises p
 		WHERE p.unit_id = u.id AND p.live = `+live+` AND p.ends_at > ? ORDER BY p.ends_at LIMIT 1) < ?`, unit, from, to)
 	const count = `INSERT INTO counter (name, value) VALUES (?, 1) ON CONFLICT (name) DO UPDATE SET value = counter.value + 1 RETURNING value`
 	number := r.value(count, "booking")
@@ -198,7 +210,7 @@ func (r *plainDesk) promise(x schedule.Booking) error {
 		id, 1, now, string(body), x.Title, x.OwnerName, nil)
 	r.exec("INSERT INTO promises (unit_id, booking_id, part, pinned, starts_at, ends_at, live, dropped, entered) VALUES (?,?,?,?,?,?,?,?,?)",
 		unit, id, 0, r.flag(true), from, to, r.flag(true), r.flag(false), now)
-	_ = r.row("SELECT collection_id, client_id, name FROM calendar_object WHERE booking_id = ? AND gone = 0", id)
+	r.look("SELECT collection_id, client_id, name FROM calendar_object WHERE booking_id = ? AND gone = 0", id)
 	serial := r.value(count, "calendar "+x.StartDepot.String())
 	r.exec(`DELETE FROM calendar_object WHERE collection_id = ? AND name = ? AND client_id IS NOT DISTINCT FROM ? AND (gone = 1 OR booking_id = ?)`,
 		depot, x.Calendar.Name, nil, id)
@@ -216,20 +228,24 @@ func (r *plainDesk) promise(x schedule.Booking) error {
 	return err
 }
 
-// row runs a query that finds nothing, or something that does not matter.
-func (r *plainDesk) row(query string, args ...any) error {
+// look runs a query whose rows do not matter.
+func (r *plainDesk) look(query string, args ...any) {
+	r.each(query, args, func(*sql.Rows) error { return nil })
+}
+
+func (r *plainDesk) each(query string, args []any, row func(*sql.Rows) error) {
 	if r.err != nil {
-		return r.err
+		return
 	}
-	rows, err := r.stmt(query).Query(args...)
+	rows, err := r.query(query, args)
 	if err != nil {
 		r.err = err
-		return err
+		return
 	}
-	for rows.Next() {
+	for rows.Next() && r.err == nil {
+		r.err = row(rows)
 	}
-	r.err = rows.Err()
-	return rows.Close()
+	r.err = errors.Join(r.err, rows.Err(), rows.Close())
 }
 
 func (r *plainDesk) touch(unit any) {

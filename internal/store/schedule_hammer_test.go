@@ -168,7 +168,7 @@ func TestManyClerksInTwoProcesses(t *testing.T) {
 		acked := []map[ident.ID]int{{}, {}}
 		var group sync.WaitGroup
 		for i := range acked {
-			_, out := clerksAt(t, h, i, 12)
+			_, out := clerksAt(t, h, i, 8)
 			group.Go(func() {
 				if !answers(t, out, 0, acked[i]) {
 					t.Error("the clerks did not finish")
@@ -189,7 +189,7 @@ func TestAKilledDeskLosesNoPromise(t *testing.T) {
 	storetest.Each(t, func(t *testing.T, h *storetest.House) {
 		plant(t, h)
 		acked := map[ident.ID]int{}
-		for round := range 4 {
+		for round := range 3 {
 			cmd, out := clerksAt(t, h, 100+round, 10000)
 			answers(t, out, 10+7*round, acked)
 			if err := cmd.Process.Kill(); err != nil {

@@ -26,7 +26,7 @@ CREATE UNIQUE INDEX bookings_uid ON bookings (collection_id, uid) WHERE state <>
 CREATE INDEX bookings_starts ON bookings (starts_at, id);
 CREATE INDEX bookings_ends ON bookings (ends_at);
 CREATE INDEX bookings_kit ON bookings (kit_id, starts_at) WHERE kit_id IS NOT NULL;
-CREATE INDEX bookings_trips ON bookings (end_depot_id) WHERE end_depot_id <> start_depot_id;
+CREATE INDEX bookings_trips ON bookings (ends_at, end_depot_id) WHERE end_depot_id <> start_depot_id;
 CREATE INDEX bookings_survey ON bookings (survey_id) WHERE survey_id IS NOT NULL;
 
 CREATE TABLE booking_versions (
