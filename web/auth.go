@@ -6,7 +6,6 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
-	"time"
 
 	"github.com/labstack/echo/v4"
 
@@ -54,14 +53,8 @@ func (s *Server) limit(c echo.Context, r Route) context.CancelFunc {
 	if wait == 0 {
 		wait = usualWait
 	}
-	req := c.Request()
-	req.Body = http.MaxBytesReader(c.Response().Writer, req.Body, size)
-	ctx, cancel := context.WithTimeout(req.Context(), wait)
-	c.SetRequest(req.WithContext(ctx))
-	// Deadlines of the socket are in the machine's time, whatever clock the domain runs on. Writers without a socket have none.
-	control, until := http.NewResponseController(c.Response().Writer), time.Now().Add(wait)
-	_ = control.SetReadDeadline(until)
-	_ = control.SetWriteDeadline(until.Add(10 * time.Second))
+	req, cancel := bound(c.Response().Writer, c.Request(), size, wait)
+	c.SetRequest(req)
 	return cancel
 }
 

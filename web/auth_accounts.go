@@ -155,10 +155,12 @@ func (s *Server) invite(c echo.Context, a access.Account) error {
 	return s.showEdit(c, http.StatusOK, accountEditView{Account: a, Link: s.absolute(c.Request(), "/setup/"+secret), Until: until})
 }
 
-// clientNames lists the clients an account can be assigned to.
+// clientNames lists the clients an account can be assigned to: those the administrator sees.
 func (s *Server) clientNames(c echo.Context) ([]clientName, error) {
-	if s.Office == nil {
-		return nil, nil
+	all, err := s.Office.Clients(ctx(c), actor(c))
+	var names []clientName
+	for _, client := range all {
+		names = append(names, clientName{client.ID, client.Name})
 	}
-	return nil, nil
+	return names, err
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"maps"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -24,7 +25,107 @@ func (s *site) sample(path string) string {
 
 // samples names a thing for a parameter, by the path up to it.
 func (s *site) samples() map[string]string {
-	return map[string]string{"/accounts/:id": s.ids[access.Viewer].ID.String(), "/problems/:code": "not-there", "/static/*": "none"}
+	all := map[string]string{"/accounts/:id": s.ids[access.Viewer].ID.String(), "/problems/:code": "not-there", "/static/*": "none",
+		"/units/:tag": "D-002", "/u/:tag": "D-002", "/kits/:code": "K-1", "/api/v1/units/:tag": "D-002"}
+	maps.Copy(all, s.walled())
+	return all
+}
+
+// walled are the things that lie behind the wall of the client Quillon.
+func (s *site) walled() map[string]string {
+	return map[string]string{"/bookings/:id": s.booking.ID.String(), "/surveys/:id": s.survey.ID.String(), "/wears/:id": s.wear.ID.String(),
+		"/returns/:id": s.returned.ID.String(), "/results/:id": s.result.ID.String(),
+		"/api/v1/bookings/:id": s.booking.ID.String(), "/api/v1/results/:id": s.result.ID.String()}
+}
+
+// wallOf gives the walled thing a route speaks of, empty when it speaks of none.
+func (s *site) wallOf(r Route) string {
+	for pattern, id := range s.walled() {
+		if r.Path == pattern || strings.HasPrefix(r.Path, pattern+"/") {
+			return id
+		}
+	}
+	return ""
+}
+
+// TestTheWallAtEveryRoute: for an account that does not see the client, every route that speaks of one of its things answers word
+// for word as if the thing were not there.
+func TestTheWallAtEveryRoute(t *testing.T) {
+	s := newSite(t)
+	program, page := s.narrow(access.Coordinator)
+	insideProgram, insidePage := s.narrow(access.Coordinator, s.client.ID)
+	const absent = "0190163d-8694-739b-aea5-966c26f8ad90"
+	looked := 0
+	for _, r := range Routes() {
+		id := s.wallOf(r)
+		if id == "" {
+			continue
+		}
+		looked++
+		outside, inside := page, insidePage
+		if r.API() {
+			outside, inside = program, insideProgram
+		}
+		path := s.sample(r.Path)
+		hidden, none := outside.any(r, path), outside.any(r, strings.Replace(path, id, absent, 1))
+		words := func(a answer) string {
+			return strings.NewReplacer(a.Header().Get("X-Request-Id"), "", id, "", absent, "").Replace(a.text())
+		}
+		if hidden.Code != none.Code || words(hidden) != words(none) {
+			t.Errorf("%s %s: behind the wall %d, absent %d: %.500s", r.Method, r.Path, hidden.Code, none.Code, words(hidden))
+		}
+		if r.Method != http.MethodGet {
+			continue
+		}
+		if hidden.Code != http.StatusNotFound {
+			t.Errorf("%s: got %d behind the wall, want 404: %.500s", r.Path, hidden.Code, hidden.text())
+		}
+		if seen := inside.any(r, path); seen.Code != http.StatusOK {
+			t.Errorf("%s: got %d for one who sees the client: %.500s", r.Path, seen.Code, seen.text())
+		}
+	}
+	if looked < 4 {
+		t.Errorf("only %d routes were looked at", looked)
+	}
+}
+
+// any sends a request of a route without content.
+func (b *browser) any(r Route, path string) answer {
+	switch {
+	case r.Method == http.MethodGet:
+		return b.get(path)
+	case r.API():
+		return b.do(r.Method, path, "application/json", strings.NewReader("{}"))
+	}
+	return b.post(path, url.Values{})
+}
+
+// TestNoListShowsWhatLiesBehindTheWall looks through every page and list that needs no thing named.
+func TestNoListShowsWhatLiesBehindTheWall(t *testing.T) {
+	s := newSite(t)
+	program, page := s.narrow(access.Coordinator)
+	secrets := []string{"Quillon", "Hazel", "Fettling", "Foundry", s.client.ID.String(), s.booking.ID.String(), s.wear.ID.String(), s.survey.ID.String(),
+		s.returned.ID.String(), s.result.ID.String(), s.result.Hash}
+	looked := 0
+	for _, r := range Routes() {
+		if r.Method != http.MethodGet || s.wallOf(r) != "" || r.Path == "/static/*" {
+			continue
+		}
+		looked++
+		b := page
+		if r.API() {
+			b = program
+		}
+		got := b.get(s.sample(r.Path))
+		for _, secret := range secrets {
+			if strings.Contains(got.text(), secret) {
+				t.Errorf("%s shows %q across the wall", r.Path, secret)
+			}
+		}
+	}
+	if looked < 8 {
+		t.Errorf("only %d pages were looked at", looked)
+	}
 }
 
 func TestEveryRouteDeclaresItsAccess(t *testing.T) {
@@ -91,10 +192,10 @@ func TestRoutesByRole(t *testing.T) {
 				case role == "" && r.Need != Everybody:
 					wantNobody(t, r, got)
 				case !r.Need.Allows(role) && r.Need != Everybody:
-					if got.Code != http.StatusForbidden || !strings.Contains(got.text(), "not-allowed") {
+					if got.Code != http.StatusForbidden || !strings.Contains(got.text(), "it is for the role") {
 						t.Errorf("%q: got %d, want 403: %.400s", role, got.Code, got.text())
 					}
-				case strings.HasPrefix(got.Header().Get("Location"), "/login?") || r.Path != "/login" && got.Code == http.StatusUnauthorized || got.Code == http.StatusForbidden && strings.Contains(got.text(), "not-allowed"):
+				case strings.HasPrefix(got.Header().Get("Location"), "/login?") || r.Path != "/login" && got.Code == http.StatusUnauthorized || strings.Contains(got.text(), "it is for the role"):
 					t.Errorf("%q: got %d, though the table allows it: %.400s", role, got.Code, got.text())
 				}
 				if got.Header().Get("Content-Security-Policy") != policy {

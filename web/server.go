@@ -116,12 +116,36 @@ func (s *Server) dispatch(w http.ResponseWriter, r *http.Request) {
 	path := r.URL.EscapedPath()
 	switch {
 	case s.CalDAV != nil && (path == "/caldav" || strings.HasPrefix(path, "/caldav/") || path == "/.well-known/caldav"):
-		s.CalDAV.ServeHTTP(w, r)
+		bounded(s.CalDAV, w, r)
 	case s.Feeds != nil && strings.HasPrefix(path, "/feeds/"):
-		s.Feeds.ServeHTTP(w, r)
+		bounded(s.Feeds, w, r)
 	default:
 		s.echo.ServeHTTP(w, r)
 	}
+}
+
+// What a calendar request may take. Calendar objects are bounded more narrowly by those who read them.
+const (
+	calendarBody = 4 << 20
+	calendarWait = 2 * time.Minute
+)
+
+func bounded(h http.Handler, w http.ResponseWriter, r *http.Request) {
+	r, end := bound(w, r, calendarBody, calendarWait)
+	defer end()
+	h.ServeHTTP(w, r)
+}
+
+// bound limits the size of the body and the time of the whole request. Deadlines of the socket are in the machine's time,
+// whatever clock the domain runs on; writers without a socket have none.
+func bound(w http.ResponseWriter, r *http.Request, size int64, wait time.Duration) (*http.Request, context.CancelFunc) {
+	ctx, cancel := context.WithTimeout(r.Context(), wait)
+	r = r.WithContext(ctx)
+	r.Body = http.MaxBytesReader(w, r.Body, size)
+	control, until := http.NewResponseController(w), time.Now().Add(wait)
+	_ = control.SetReadDeadline(until)
+	_ = control.SetWriteDeadline(until.Add(10 * time.Second))
+	return r, cancel
 }
 
 // absolute gives the address of a path as others reach it.

@@ -28,6 +28,7 @@ type site struct {
 	h    *storetest.House
 	gate *access.Gate
 	ids  map[access.Role]access.Account
+	*things
 }
 
 const sitePassword = "four unrelated words"
@@ -46,7 +47,7 @@ func newSite(t *testing.T, change ...func(*Deps)) *site {
 	}
 	d := Deps{Gate: s.gate, Ready: func(context.Context) error { return nil }, Now: h.Clock.Now, NewID: h.NewID, Random: kittest.Random(9),
 		Log: slog.New(slog.DiscardHandler)}
-	furnish(t, h, &d)
+	s.things = furnish(t, h, &d, s.ids[access.Coordinator])
 	for _, f := range change {
 		f(&d)
 	}
