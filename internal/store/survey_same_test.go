@@ -183,3 +183,28 @@ func TestPeaksAndLevelsComeBackFromTheArchive(t *testing.T) {
 		}
 	})
 }
+
+func TestSendingAtOnceMakesOneReturn(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, h *storetest.House) {
+		b := newBureau(t, h)
+		b.wear(t, "D-012", "07:00", "15:00", "0.0")
+		raw := csv("D-012", b.at("07:00"), 8*3600, 85)
+		var wg sync.WaitGroup
+		ids, errs := make([]ident.ID, 6), make([]error, 6)
+		for i := range ids {
+			wg.Go(func() {
+				r, err := b.Receive(ctx, boss, upload(raw))
+				ids[i], errs[i] = r.ID, err
+			})
+		}
+		wg.Wait()
+		for i := range ids {
+			if errs[i] != nil || ids[i] != ids[0] {
+				t.Errorf("upload %d gave %v, %v", i, ids[i], errs[i])
+			}
+		}
+		if n := count(t, h, "survey_return"); n != 1 {
+			t.Errorf("%d returns, want 1", n)
+		}
+	})
+}

@@ -3,11 +3,14 @@ package store_test
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"math"
 	"slices"
 	"strings"
 	"testing"
+	"testing/iotest"
 	"time"
 
 	"kitd/internal/access"
@@ -396,6 +399,11 @@ func TestBadFilesStoreNothing(t *testing.T) {
 			if !fault.Is(err, c.code) {
 				t.Errorf("%s: %v, want the fault %s", name, err, c.code)
 			}
+		}
+		for _, why := range []error{io.ErrUnexpectedEOF, errors.New("connection reset")} {
+			body := io.MultiReader(strings.NewReader(good), iotest.ErrReader(why))
+			_, err := b.Receive(ctx, boss, survey.Upload{Name: "cut.csv", Body: body})
+			wants(t, err, fault.UploadBroken)
 		}
 		for _, table := range []string{"survey_return", "file", "file_chunk"} {
 			if n := count(t, h, table); n != 0 {

@@ -60,22 +60,16 @@ func (o *Office) Receive(ctx context.Context, who access.Actor, up Upload) (Retu
 // it is kept.
 func (o *Office) readIn(ctx context.Context, who access.Actor, up Upload) (archive.File, *exposure.Return, error) {
 	pr, pw := io.Pipe()
-	p := &passing{in: up.Body, out: pw, done: make(chan struct{})}
-	go func() {
-		defer close(p.done)
-		p.read, p.err = exposure.ParseCSV(pr, exposure.Limits{})
-		if p.err != nil {
-			_ = pr.CloseWithError(p.err)
-			return
-		}
-		_, _ = io.Copy(io.Discard, pr) // what follows the last row
-	}()
+	p := &passing{name: up.Name, in: up.Body, out: pw, done: make(chan struct{})}
+	go p.parse(pr)
 	file, err := o.Files.Put(ctx, who, p, o.limit())
 	_ = pw.CloseWithError(errStopped) // where the storing ended early; after the end it does nothing
 	<-p.done
 	switch {
 	case p.n == 0 && (err == nil || errors.Is(err, errEmpty)):
 		return archive.File{}, nil, fault.New(fault.EmptyFile, "name", up.Name)
+	case p.broken != nil:
+		return archive.File{}, nil, p.broken
 	case p.refused:
 		return archive.File{}, nil, p.err
 	case fault.Is(err, fault.TooLarge):
@@ -93,6 +87,7 @@ var (
 
 // passing hands on what is stored to the reader of the file. At the end it waits for its verdict.
 type passing struct {
+	name string
 	in   io.Reader
 	out  *io.PipeWriter
 	n    int64
@@ -100,7 +95,21 @@ type passing struct {
 	read *exposure.Return // both are set when done is closed
 	err  error
 
-	refused bool // the storing was ended because the file cannot be read
+	refused bool  // the storing was ended because the file cannot be read
+	broken  error // the upload ended before the file did
+}
+
+// parse reads the file as it passes. A mistake in the reader must not end the server, only this upload.
+func (p *passing) parse(pr *io.PipeReader) {
+	defer close(p.done)
+	defer func() {
+		if r := recover(); r != nil {
+			p.err = fault.New(fault.Unexpected).Because(fmt.Errorf("survey: reading a return file: %v", r))
+			_ = pr.CloseWithError(p.err)
+		}
+	}()
+	p.read, p.err = exposure.ParseCSV(pr, exposure.Limits{})
+	_ = pr.CloseWithError(p.err) // without an error it was read to its end
 }
 
 // Read implements io.Reader.
@@ -113,8 +122,12 @@ func (p *passing) Read(b []byte) (int, error) {
 			return n, werr
 		}
 	}
-	if !errors.Is(err, io.EOF) {
-		return n, err
+	switch {
+	case err == nil:
+		return n, nil
+	case err != io.EOF: // io.ErrUnexpectedEOF too, which must not reach the archive: there it marks the last chunk
+		p.broken = fault.New(fault.UploadBroken, "name", p.name).Because(errors.New(err.Error()))
+		return n, p.broken
 	}
 	if p.n == 0 {
 		return 0, errEmpty
