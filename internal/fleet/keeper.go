@@ -34,6 +34,8 @@ type Store interface {
 	SaveCertificate(x Certificate) error
 	// AppendFacts adds facts of units with their audit; a fact of an unknown unit is fault.NotThere.
 	AppendFacts(facts []Fact) error
+	// LockUnits lets only one transaction at a time write facts of the units.
+	LockUnits(units []ident.ID) error
 
 	Models() ([]Model, error)
 	Model(id ident.ID) (Model, error)
@@ -55,7 +57,7 @@ type Store interface {
 	UnitsInDepot(depot ident.ID, kinds ...Kind) ([]ident.ID, error)
 	// Dossiers gives what the rules need of the units, in their order, as known at a moment; units behind a wall are left out.
 	Dossiers(ids []ident.ID, at time.Time) ([]Dossier, error)
-	// Pool gives all units the actor sees, ready to answer about the span as known at the moment.
+	// Pool gives all units the actor sees, ready to answer about the span as known at the moment (zero: now).
 	Pool(span Span, at time.Time) (*Pool, error)
 	Certificate(id ident.ID) (Certificate, error)
 	// HasFile reports whether the archive holds the file of that SHA-256.

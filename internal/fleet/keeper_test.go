@@ -14,6 +14,7 @@ import (
 	"kitd/internal/fault"
 	"kitd/internal/fleet"
 	"kitd/internal/ident"
+	"kitd/internal/schedule"
 	"kitd/internal/store"
 	"kitd/internal/store/storetest"
 )
@@ -610,6 +611,58 @@ func TestWalls(t *testing.T) {
 		}
 		if all := strings.Join(sentences(p.verdict(sees, "D-1")), " "); !strings.Contains(all, "Out with n.faye") {
 			t.Errorf("inside the wall: %s", all)
+		}
+	})
+}
+
+func TestPromisesOfTheDesk(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, h *storetest.House) {
+		p := newPool(t, h)
+		u := p.sound("D-1", 1)
+		client := h.NewID()
+		b := schedule.Booking{ID: h.NewID(), Version: 1, Number: 17, Title: "Quillon Castings", Owner: tove.Account, OwnerName: "t.osk", StartDepot: p.depot.ID, EndDepot: p.depot.ID,
+			Ask: schedule.Ask{Unit: u.ID}, State: schedule.Promised, Occurrences: []schedule.Occurrence{{Span: p.span()}}, Calendar: schedule.Calendar{UID: "u1", Name: "u1.ics"},
+			Units: []schedule.Placed{{Unit: u.ID, Tag: "D-1", Kind: fleet.Dosimeter, Pinned: true}}, Entered: h.Clock.Now(), Changed: h.Clock.Now()}
+		save := func(change func()) {
+			t.Helper()
+			change()
+			if err := h.Do(ctx0, ida, func(tx *store.Tx) error { return tx.SaveBookings([]schedule.Booking{b}) }); err != nil {
+				t.Fatal(err)
+			}
+		}
+		says := func(who access.Actor, want string) {
+			t.Helper()
+			row := p.shelf(who, fleet.ShelfQuery{Text: "D-1"}).Rows[0]
+			for _, v := range []fleet.Verdict{row.Verdict, p.verdict(who, "D-1")} {
+				if got := strings.Join(sentences(v), " "); got != want {
+					t.Errorf("%s reads %q, want %q", who.Name, got, want)
+				}
+			}
+		}
+		says(tove, "")
+		free := h.Clock.Now()
+		h.Clock.Add(time.Second)
+		save(func() {})
+		says(tove, "Promised to B-17, t.osk until Thu 5 Mar, 08:00 GMT.")
+		h.Clock.Add(time.Second)
+		save(func() { b.Version, b.Client = 2, client })
+		says(tove, "Promised until Thu 5 Mar, 08:00 GMT.")
+		says(ida, "Promised to B-17, t.osk until Thu 5 Mar, 08:00 GMT.")
+		if v := must[fleet.UnitView](t)(p.Unit(ctx0, tove, "D-1", p.span(), time.Time{})); len(v.Dossier.Promises) != 1 || v.Dossier.Promises[0].Label != "" || !v.Dossier.Promises[0].Booking.IsZero() {
+			t.Errorf("across the wall the unit shows %+v", v.Dossier.Promises)
+		}
+		h.Clock.Add(time.Second)
+		taken := h.Clock.Now()
+		h.Clock.Add(time.Second)
+		save(func() { b.Version, b.State = 3, schedule.Cancelled })
+		says(ida, "")
+		for at, fit := range map[time.Time]bool{free: true, taken: false} {
+			if v := must[fleet.UnitView](t)(p.Unit(ctx0, ida, "D-1", p.span(), at)).Verdict; v.Fit != fit {
+				t.Errorf("as known at %s: fit %v, %v", at, v.Fit, sentences(v))
+			}
+			if page := p.shelf(ida, fleet.ShelfQuery{Text: "D-1", At: at}); page.Rows[0].Verdict.Fit != fit {
+				t.Errorf("the shelf as known at %s: %v", at, sentences(page.Rows[0].Verdict))
+			}
 		}
 	})
 }

@@ -95,3 +95,29 @@ func BenchmarkPool(b *testing.B) {
 		}
 	})
 }
+
+// BenchmarkShelf makes one page of 50 rows, filters, counts, order and words included; search looks at every name of every unit.
+// The reference is the scan alone.
+func BenchmarkShelf(b *testing.B) {
+	all := benchPool(b)
+	at := moment("2026-12-31 09:00")
+	pool := NewPool(all, at)
+	span := Span{at, at.Add(30 * time.Hour)}
+	for name, text := range map[string]string{"all": "", "search": "d-49 lk-1"} {
+		q := ShelfQuery{Span: span, At: at, SoonDays: SoonDays, Limit: 50, Text: text}
+		b.Run(name, func(b *testing.B) {
+			began := time.Now()
+			for range 5 {
+				pool.Scan(span, at, SoonDays)
+			}
+			reference := time.Since(began) / 5
+			b.ResetTimer()
+			for b.Loop() {
+				if page := pool.shelf(q, shelfPlace{}); len(page.Rows) != 50 {
+					b.Fatalf("%d rows", len(page.Rows))
+				}
+			}
+			b.ReportMetric(float64(b.Elapsed()/time.Duration(b.N))/float64(reference), "page/scan")
+		})
+	}
+}

@@ -147,6 +147,9 @@ func (k *Keeper) IntendClear(ctx context.Context, who access.Actor, unit ident.I
 		if err := mayRecord(s, who, f); err != nil {
 			return err
 		}
+		if err := s.LockUnits([]ident.ID{unit}); err != nil {
+			return err
+		}
 		ds, err := s.Dossiers([]ident.ID{unit}, now)
 		if err != nil {
 			return err

@@ -57,13 +57,14 @@ type ShelfPage struct {
 
 // Shelf answers for everything in the pool that the actor sees.
 func (k *Keeper) Shelf(ctx context.Context, who access.Actor, q ShelfQuery) (ShelfPage, error) {
+	known := q.At
 	q, after, err := k.ask(q)
 	if err != nil {
 		return ShelfPage{}, err
 	}
 	var page ShelfPage
 	err = k.View(ctx, who, func(s Store) error {
-		pool, err := s.Pool(Span{q.Span.From, later(q.Span.To, q.Span.From.AddDate(0, 0, OutlookDays))}, q.At)
+		pool, err := s.Pool(Span{q.Span.From, later(q.Span.To, q.Span.From.AddDate(0, 0, OutlookDays))}, known)
 		if err == nil {
 			page = pool.shelf(q, after)
 		}

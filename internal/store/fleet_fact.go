@@ -18,6 +18,9 @@ func (tx *Tx) AppendFacts(facts []fleet.Fact) error {
 	for i, f := range facts {
 		units[i] = f.Unit
 	}
+	if err := tx.LockUnits(units); err != nil {
+		return err
+	}
 	there, err := inLists(sortedIDs(units), func(in string, args []any) ([]ident.ID, error) {
 		return list(tx, "SELECT id FROM unit WHERE id IN "+in, args, scanID)
 	})

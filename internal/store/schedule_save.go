@@ -23,7 +23,7 @@ func (tx *Tx) SaveBookings(bookings []schedule.Booking) error {
 			return err
 		}
 		fresh[i] = kept
-		touched = append(touched, given...)
+		touched = append(append(touched, given...), b.UnitIDs()...) // kept promises too: their client or owner may be another now
 	}
 	for i, b := range bookings {
 		if err := tx.promise(b.ID, fresh[i]); err != nil {

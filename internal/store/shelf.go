@@ -26,14 +26,14 @@ type poolCopy struct {
 }
 
 // poolBack is how far back the kept pool knows promises; questions about older days, or as known earlier, read for themselves.
-const (
-	poolBack  = 60 * 24 * time.Hour
-	poolFresh = 10 * time.Second
-)
+const poolBack = 60 * 24 * time.Hour
 
 // Pool implements fleet.Store.
 func (tx *Tx) Pool(span fleet.Span, at time.Time) (*fleet.Pool, error) {
-	if at.Before(tx.now().Add(-poolFresh)) || span.From.Before(tx.now().Add(-poolBack)) {
+	if at.IsZero() {
+		at = tx.now()
+	}
+	if at.Before(tx.now()) || span.From.Before(tx.now().Add(-poolBack)) {
 		l := dossierLoad{tx: tx, known: at}
 		if err := l.run(); err != nil {
 			return nil, err
