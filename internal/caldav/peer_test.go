@@ -31,7 +31,7 @@ type desktop struct {
 	dir  string // the calendar's files
 }
 
-func newDesktop(t *testing.T, url string) *desktop {
+func newDesktop(t *testing.T, url, password string) *desktop {
 	t.Helper()
 	program(t, "vdirsyncer")
 	program(t, "khal")
@@ -160,7 +160,7 @@ func TestPeerVdirsyncerAndKhal(t *testing.T) {
 		w.handler.ServeHTTP(rw, r)
 	}))
 	t.Cleanup(front.Close)
-	d := newDesktop(t, front.URL)
+	d := newDesktop(t, front.URL, password)
 
 	// Created on the desktop.
 	d.must("khal", "new", "2026-03-09", "08:00", "16:00", "Foundry")

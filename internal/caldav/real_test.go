@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -180,7 +181,26 @@ func TestOnTheRealDesk(t *testing.T) {
 			t.Errorf("%+v", list)
 		}
 		r.call("GET", at, "", "As: nobody").want(http.StatusUnauthorized)
+		r.sound(t)
+		raw := h.SQL(t)
+		for _, spoil := range []string{"UPDATE calendar_object SET version = version + 1 WHERE name = 's.ics'", "UPDATE calendar_object SET gone = 0 WHERE name = 'a.ics'", "UPDATE counter SET value = 1 WHERE name LIKE 'calendar %'"} {
+			if _, err := raw.ExecContext(t.Context(), spoil); err != nil {
+				t.Fatal(err)
+			}
+		}
+		findings := must(h.Check(t.Context()))(t)
+		if len(findings) != 3 || findings[0].Check != "calendar" {
+			t.Errorf("three things were spoilt, found: %v", findings)
+		}
 	})
+}
+
+// sound wants the whole check of the database to find nothing.
+func (r *real) sound(t testing.TB) {
+	t.Helper()
+	if found := must(r.house.Check(t.Context()))(t); len(found) > 0 {
+		t.Error(found)
+	}
 }
 
 // Many programs at once: one slot is promised once, one event sent many times is one booking, and everybody gets an answer.
@@ -207,6 +227,7 @@ func TestManyProgramsAtOnce(t *testing.T) {
 		if n := len(r.bookings(t)); n != 2 {
 			t.Errorf("%d bookings, want 2", n)
 		}
+		r.sound(t)
 	})
 }
 
@@ -237,4 +258,33 @@ func TestRealFeedAndWalls(t *testing.T) {
 		r.call("PROPFIND", "/caldav/kits/K-1/", props("D:getetag"), "Depth: 1").want(http.StatusMultiStatus, "!a.ics")
 		r.call("GET", at, "", "As: cora").want(http.StatusOK)
 	})
+}
+
+// A surveyor's own programs against the whole of it: khal writes, vdirsyncer carries, the desk answers.
+func TestPeerDesktopOnTheRealDesk(t *testing.T) {
+	program(t, "vdirsyncer")
+	program(t, "khal")
+	r := newReal(t, storetest.SQLite(t))
+	d := newDesktop(t, r.server.URL, r.passwords["ada"])
+	d.must("khal", "new", "2026-03-09", "08:00", "16:00", "Foundry")
+	d.must("khal", "new", "2026-03-12", "08:00", "16:00", "Sawmill")
+	d.sync()
+	list := r.bookings(t)
+	if len(list) != 2 || list[0].Title != "Foundry" || len(list[0].Units) != 3 {
+		t.Fatalf("%+v", list)
+	}
+	d.must("khal", "new", "2026-03-09", "15:00", "18:00", "Too late")
+	if out, err := d.run("vdirsyncer", "sync"); err == nil || !strings.Contains(out, "409") {
+		t.Errorf("the clash went by: %v\n%s", err, out)
+	}
+	for _, title := range []string{"Too late", "Foundry"} {
+		if err := os.Remove(d.file(title)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	d.sync()
+	if list = r.bookings(t); len(list) != 1 || list[0].Title != "Sawmill" {
+		t.Errorf("%+v", list)
+	}
+	r.sound(t)
 }

@@ -32,6 +32,7 @@ type node struct {
 	name     xml.Name
 	attr     []xml.Attr
 	text     string
+	raw      []byte // text while it is read
 	children []*node
 }
 
@@ -110,10 +111,13 @@ func parseXML(body []byte) (*node, error) {
 			}
 			open = append(open, n)
 		case xml.EndElement:
+			last := open[len(open)-1]
+			last.text, last.raw = string(last.raw), nil
 			open = open[:len(open)-1]
 		case xml.CharData:
 			if len(open) > 0 {
-				open[len(open)-1].text += string(t)
+				last := open[len(open)-1]
+				last.raw = append(last.raw, t...)
 			}
 		}
 	}

@@ -1,6 +1,8 @@
 package store
 
 import (
+	"fmt"
+
 	"kitd/internal/agenda"
 	"kitd/internal/fault"
 	"kitd/internal/fleet"
@@ -134,4 +136,49 @@ func scanEntry(s scanner, e *agenda.Entry) error {
 	e.Span = fleet.Span{From: from.time(), To: to.time()}
 	e.Entered, e.Changed = entered.time(), changed.time()
 	return err
+}
+
+// checkCalendar compares what calendar programs see with the bookings as they stand, and serials with their counters.
+func (tx *Tx) checkCalendar() ([]string, error) {
+	var wrong []string
+	err := tx.each(`SELECT b.number, b.version, COUNT(o.name), COALESCE(MAX(o.version), 0) FROM bookings b
+		LEFT JOIN calendar_object o ON o.booking_id = b.id AND o.gone = 0 AND o.collection_id = b.collection_id AND o.client_id IS NOT DISTINCT FROM b.client_id
+		WHERE b.state <> 'cancelled' GROUP BY b.id, b.number, b.version HAVING COUNT(o.name) <> 1 OR MAX(o.version) <> b.version`, nil,
+		func(s scanner) error {
+			var number, version, rows, shown int
+			err := s(&number, &version, &rows, &shown)
+			wrong = append(wrong, fmt.Sprintf("booking %s of version %d is shown %d times in its calendar, there of version %d", schedule.Label(number), version, rows, shown))
+			return err
+		})
+	if err != nil {
+		return nil, err
+	}
+	err = tx.each(`SELECT o.name FROM calendar_object o LEFT JOIN bookings b ON b.id = o.booking_id WHERE o.gone = 0 AND (b.id IS NULL OR b.state = 'cancelled')`, nil,
+		func(s scanner) error {
+			var name string
+			err := s(&name)
+			wrong = append(wrong, fmt.Sprintf("the calendar entry %s stands although its booking does not", name))
+			return err
+		})
+	if err != nil {
+		return nil, err
+	}
+	type last struct {
+		collection key
+		serial     int64
+	}
+	rows, err := list(tx, "SELECT collection_id, MAX(serial) FROM calendar_object GROUP BY collection_id", nil, func(s scanner, l *last) error { return s(&l.collection, &l.serial) })
+	if err != nil {
+		return nil, err
+	}
+	for _, l := range rows {
+		at, err := tx.counter(calendarCounter(ident.ID(l.collection)))
+		if err != nil {
+			return nil, err
+		}
+		if at < l.serial {
+			wrong = append(wrong, fmt.Sprintf("the calendar %s counts up to %d, its entries go to %d", ident.ID(l.collection), at, l.serial))
+		}
+	}
+	return wrong, nil
 }

@@ -33,6 +33,7 @@ var checks = []check{
 	{"pool", inView((*Tx).checkPool)},
 
 	{"promises", (*DB).checkPromises},
+	{"calendar", inView((*Tx).checkCalendar)},
 	{"results", inView((*Tx).checkResults)},
 }
 
