@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"strconv"
 
@@ -138,13 +139,21 @@ func highest(c survey.Content) (exposure.Verdict, bool) {
 			continue
 		}
 		for _, v := range p.Verdicts {
-			higher := rank[v.Quantity] > rank[best.Quantity] || rank[v.Quantity] == rank[best.Quantity] && v.Limit > best.Limit
-			if v.State == exposure.Met && (!found || higher) {
+			order := cmp.Or(cmp.Compare(rank[v.Quantity], rank[best.Quantity]), cmp.Compare(v.Limit, best.Limit), cmp.Compare(strictness(v), strictness(best)))
+			if v.State == exposure.Met && (!found || order > 0) {
 				best, found = v, true
 			}
 		}
 	}
 	return best, found
+}
+
+// strictness puts "above" a value before "at or above" it: who is above is at it too.
+func strictness(v exposure.Verdict) int {
+	if v.Comparison == exposure.Above {
+		return 1
+	}
+	return 0
 }
 
 func anyAssessable(c survey.Content) bool {
