@@ -10,6 +10,7 @@ import (
 	"kitd/internal/civil"
 	"kitd/internal/fault"
 	"kitd/internal/fleet"
+	"kitd/internal/ident"
 	"kitd/internal/schedule"
 )
 
@@ -203,5 +204,69 @@ func TestZoneDataChangeIntoAnotherBooking(t *testing.T) {
 	}
 	if now, _ := desk.Get(ctx, anna, next.ID); now.State != schedule.Promised || tags(now) != "D-1" {
 		t.Errorf("after room was made it is %s with %s", now.State, tags(now))
+	}
+}
+
+func TestAMoveKeepsWhatItDoesNotMention(t *testing.T) {
+	w, desk := newWorld(t)
+	north, south := w.depot("north", berlin), w.depot("south", berlin)
+	w.many(2, north, "D-")
+	w.many(2, south, "S-")
+	anna := person(w, access.Surveyor)
+	none := time.Duration(0)
+	x := wish(schedule.Ask{Dosimeters: 1}, onDay(5))
+	x.StartDepot, x.EndDepot, x.Lead = south.ID, north.ID, &none
+	b := must(t)(desk.Book(ctx, anna, x))
+	moved := must(t)(desk.Move(ctx, anna, b.ID, 1, wish(schedule.Ask{Dosimeters: 2}, onDay(6))))
+	if moved.Lead != 0 || moved.Lag != 4*time.Hour || moved.StartDepot != south.ID || moved.EndDepot != north.ID || tags(moved.Booking) != "S-1 S-2" {
+		t.Errorf("moved to %+v", moved.Booking)
+	}
+}
+
+// What came back early is somebody else's by now; a longer visit asks only for what is still out.
+func TestALongerVisitAsksOnlyForWhatIsOut(t *testing.T) {
+	w, desk := newWorld(t)
+	depot := w.depot("north", berlin)
+	kit := w.kit("K-1", depot, w.many(2, depot, "D-")...)
+	anna := person(w, access.Surveyor)
+	b := must(t)(desk.Book(ctx, anna, wish(schedule.Ask{Kit: kit.ID}, onDay(5))))
+	w.clock.Set(at(5, 6))
+	must(t)(desk.HandOut(ctx, anna, b.ID, schedule.HandOut{}))
+	w.clock.Set(at(5, 10))
+	in := must(t)(desk.CheckIn(ctx, anna, b.ID, schedule.CheckIn{Units: []ident.ID{w.tags["D-1"]}}))
+	other := must(t)(desk.Book(ctx, anna, wish(schedule.Ask{Unit: w.tags["D-1"]}, onDay(6))))
+	longer := wish(schedule.Ask{Kit: kit.ID}, onDay(6))
+	longer.Occurrences[0].FromCivil = onDay(5).FromCivil
+	out := must(t)(desk.Move(ctx, anna, b.ID, in.Version, longer))
+	if tags(out.Booking) != "D-1 D-2" || out.State != schedule.OutNow {
+		t.Errorf("%s with %s", out.State, tags(out.Booking))
+	}
+	if now, _ := desk.Get(ctx, anna, other.ID); now.Version != 1 || now.State != schedule.Promised {
+		t.Errorf("the other booking is %s", now.State)
+	}
+}
+
+func TestABookedKitThatIsPackedAnew(t *testing.T) {
+	w, desk := newWorld(t)
+	depot := w.depot("north", berlin)
+	units := w.many(4, depot, "D-")
+	kit := w.kit("K-1", depot, units[:2]...)
+	anna, job := person(w, access.Surveyor), access.System("reassess", access.ViaJob)
+	b := must(t)(desk.Book(ctx, anna, wish(schedule.Ask{Kit: kit.ID}, onDay(5))))
+	w.members[kit.ID] = []ident.ID{units[0], units[2]}
+	taken := must(t)(desk.Book(ctx, anna, wish(schedule.Ask{Unit: units[2]}, onDay(5))))
+	if _, err := desk.Reassess(ctx, job); err != nil {
+		t.Fatal(err)
+	}
+	now, _ := desk.Get(ctx, anna, b.ID)
+	if now.State != schedule.AtRisk || tags(now) != "D-1 D-2" || now.Risk[0].Tag != "D-3" {
+		t.Errorf("with a unit that is promised elsewhere: %s with %s, %+v", now.State, tags(now), now.Risk)
+	}
+	must(t)(desk.Cancel(ctx, anna, taken.ID, 1, ""))
+	if _, err := desk.Reassess(ctx, job); err != nil {
+		t.Fatal(err)
+	}
+	if now, _ = desk.Get(ctx, anna, b.ID); now.State != schedule.Promised || tags(now) != "D-1 D-3" {
+		t.Errorf("after that: %s with %s", now.State, tags(now))
 	}
 }

@@ -143,6 +143,7 @@ func (d *Desk) move(s Store, who access.Actor, id ident.ID, version int, w Wish,
 	if err := d.unmoved(s, old); err != nil {
 		return turn{}, err
 	}
+	t.out.Units = old.alreadyIn(t.out.Units)
 	return t, d.write(s, "move", &old, t.out, t.moved)
 }
 
@@ -154,8 +155,19 @@ func stillOut(old, b Booking, r *request) error {
 	if b.Ask != old.Ask || b.StartDepot != old.StartDepot || !b.Occurrences[0].Span.From.Equal(old.Occurrences[0].Span.From) {
 		return fault.New(fault.BookingOut, "number", old.Label(), "what", "only its end, title and client can change until they are back")
 	}
-	r.fixed, r.dosimeters, r.calibrator = old.UnitIDs(), 0, false
+	r.fixed, r.dosimeters, r.calibrator = old.units(func(u Placed) bool { return u.IsOut() || u.Out.IsZero() }), 0, false
 	return nil
+}
+
+// alreadyIn adds the units that are out no more, which a booking that is out keeps on record, to those placed anew.
+func (b Booking) alreadyIn(placed []Placed) []Placed {
+	for _, u := range b.Units {
+		same := func(p Placed) bool { return p.Unit == u.Unit }
+		if b.State == OutNow && !slices.ContainsFunc(placed, same) {
+			placed = append(placed, u)
+		}
+	}
+	return placed
 }
 
 // open reads a booking that is to be changed and checks who asks and what they know of it.

@@ -2,6 +2,7 @@ package schedule
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"time"
 
@@ -28,17 +29,19 @@ func (d *Desk) Reassess(ctx context.Context, who access.Actor) ([]Reassessed, er
 	if err != nil {
 		return nil, err
 	}
-	var all []Reassessed
+	return d.mendAll(ctx, who, ids, false)
+}
+
+// mendAll puts the bookings right one by one; what fails for one does not keep the others waiting.
+func (d *Desk) mendAll(ctx context.Context, who access.Actor, ids []ident.ID, rederive bool) (all []Reassessed, err error) {
 	for _, id := range ids {
-		done, err := d.mended(ctx, who, id, false)
-		if err != nil {
-			return all, err
-		}
+		done, failed := d.mended(ctx, who, id, rederive)
 		if done != nil {
 			all = append(all, *done)
 		}
+		err = errors.Join(err, failed)
 	}
-	return all, nil
+	return all, err
 }
 
 // troubled finds, in reading transactions, the bookings that need a look.
@@ -79,11 +82,48 @@ func (d *Desk) suspects(s Store, bookings []Booking) ([]ident.ID, error) {
 	}
 	var ids []ident.ID
 	for _, b := range bookings {
-		if ill := len(p.ill(b)) > 0 || b.short(); ill != (b.State == AtRisk) || ill && b.Ask.Dosimeters > 0 {
+		packed, err := b.packed(s)
+		if err != nil {
+			return nil, err
+		}
+		ill := len(p.ill(b)) > 0 || b.short() || len(packed) > 0
+		if ill != (b.State == AtRisk) || ill && b.Ask.Unit.IsZero() {
 			ids = append(ids, b.ID)
 		}
 	}
 	return ids, nil
+}
+
+// packed lists the units that are in the booking's kit at its start by now, where they are not the ones promised; nil otherwise.
+func (b Booking) packed(s Store) ([]ident.ID, error) {
+	if b.Ask.Kit.IsZero() {
+		return nil, nil
+	}
+	units, err := s.KitUnits(b.Ask.Kit, b.Occurrences[0].Span.From)
+	if err != nil || slices.Equal(sorted(slices.Clone(units)), sorted(b.UnitIDs())) {
+		return nil, err
+	}
+	return units, nil
+}
+
+// repack promises the units that are in the kit by now instead of those that were; where that is impossible it tells why.
+func (p *pool) repack(b *Booking, r request, sees func(client ident.ID) bool) {
+	units, _, ok := p.place(r)
+	if !ok {
+		for _, id := range r.fixed {
+			if p.units[id] == nil {
+				continue
+			}
+			if reasons := p.blocking(id, r, sees); len(reasons) > 0 {
+				b.Risk = append(b.Risk, UnitReasons{id, p.units[id].Unit.Tag, reasons})
+			}
+		}
+		return
+	}
+	b.Units = nil
+	for _, id := range units {
+		b.Units = append(b.Units, p.placed(id, true))
+	}
 }
 
 // ill lists the units of a booking that fitness forbids for what is left of it.
@@ -130,10 +170,13 @@ func (d *Desk) mended(ctx context.Context, who access.Actor, id ident.ID, rederi
 			done, err = d.mend(s, id, rederive)
 			return err
 		})
-		if fault.Is(err, fault.PromiseTaken) && try < retries {
+		switch {
+		case fault.Is(err, fault.PromiseTaken) && try < retries:
 			continue
+		case err != nil:
+			return nil, err
 		}
-		return done, err
+		return done, nil
 	}
 }
 
@@ -147,6 +190,9 @@ func (d *Desk) mend(s Store, id ident.ID, rederive bool) (*Reassessed, error) {
 		return nil, err
 	}
 	r := read.request(depotOf(depots, read.StartDepot))
+	if r.fixed, err = read.packed(s); err != nil {
+		return nil, err
+	}
 	ids, err := d.within(s, r, true)
 	if err != nil {
 		return nil, err
@@ -188,6 +234,9 @@ func (d *Desk) mendIn(s Store, p *pool, old, b Booking, r request) (*Reassessed,
 	own, gone := p.exchangeIll(&b, r, now)
 	p.fill(&b, r, gone)
 	sees := func(client ident.ID) bool { return client.IsZero() || client == b.Client }
+	if len(r.fixed) > 0 && b.State != OutNow {
+		p.repack(&b, r, sees)
+	}
 	for _, u := range b.Units {
 		if reasons := p.against(u, r, now, sees); len(reasons) > 0 {
 			b.Risk = append(b.Risk, UnitReasons{u.Unit, u.Tag, reasons})
@@ -319,15 +368,5 @@ func (d *Desk) Rederive(ctx context.Context, who access.Actor) ([]Reassessed, er
 			break
 		}
 	}
-	var all []Reassessed
-	for _, id := range ids {
-		done, err := d.mended(ctx, who, id, true)
-		if err != nil {
-			return all, err
-		}
-		if done != nil {
-			all = append(all, *done)
-		}
-	}
-	return all, nil
+	return d.mendAll(ctx, who, ids, true)
 }

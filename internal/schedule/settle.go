@@ -31,7 +31,7 @@ func (d *Desk) settled(ctx context.Context, who access.Actor, w Wish, moving ide
 			return err
 		})
 		switch {
-		case try < retries && (fault.Is(err, fault.PromiseTaken) || fault.Is(err, fault.AlreadyUsed)):
+		case fault.Is(err, fault.PromiseTaken) && try < retries, fault.Is(err, fault.AlreadyUsed) && try == 0:
 			continue // a UID used meanwhile is found at the next look
 		case err != nil:
 			return Outcome{}, err
@@ -242,7 +242,11 @@ func (d *Desk) write(s Store, verb string, old *Booking, out Outcome, moved []Mo
 			all = append(all, m.Booking)
 		}
 	}
-	if err := s.SaveBookings(all); err != nil {
+	err := s.SaveBookings(all)
+	if fault.Is(err, fault.Changed) {
+		return fault.New(fault.PromiseTaken).Because(err) // one that was to make room was changed meanwhile: look again
+	}
+	if err != nil {
 		return err
 	}
 	if err := s.Record(change(verb, old, out.Booking, time.Time{}, "")); err != nil {

@@ -24,6 +24,8 @@ func (d *Desk) draft(s Store, who access.Actor, w Wish, old *Booking) (b Booking
 	}
 	if old != nil {
 		b.inherit(*old)
+		w = old.unsaid(w)
+		b.StartDepot, b.EndDepot = w.StartDepot, w.EndDepot
 	}
 	d.checkText(b, bad)
 	d.settleVisits(&b, w, old, bad)
@@ -55,6 +57,23 @@ func (b *Booking) inherit(old Booking) {
 	if b.Calendar.Name == "" {
 		b.Calendar.Name = old.Calendar.Name
 	}
+}
+
+// unsaid fills in what a wish to move leaves open: lead and lag stay, and so do the depots while the same thing is asked for.
+func (b Booking) unsaid(w Wish) Wish {
+	if w.Lead == nil {
+		w.Lead = &b.Lead
+	}
+	if w.Lag == nil {
+		w.Lag = &b.Lag
+	}
+	if w.StartDepot.IsZero() && w.Ask.Kit == b.Ask.Kit && w.Ask.Unit == b.Ask.Unit {
+		w.StartDepot = b.StartDepot
+	}
+	if w.EndDepot.IsZero() && w.StartDepot == b.StartDepot {
+		w.EndDepot = b.EndDepot
+	}
+	return w
 }
 
 // complaint collects what is wrong with a wish, so that a form can show all of it at once.
