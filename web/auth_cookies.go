@@ -24,15 +24,15 @@ const (
 // formField is the name of the hidden field that carries the form token.
 const formField = "form_token"
 
-func (s *Server) cookieName(name string) string {
-	if s.secure {
+func (s *Server) cookieName(r *http.Request, name string) string {
+	if s.overTLS(r) {
 		return "__Host-" + name
 	}
 	return name
 }
 
 func (s *Server) cookie(c echo.Context, name string) string {
-	k, err := c.Request().Cookie(s.cookieName(name))
+	k, err := c.Request().Cookie(s.cookieName(c.Request(), name))
 	if err != nil {
 		return ""
 	}
@@ -40,12 +40,12 @@ func (s *Server) cookie(c echo.Context, name string) string {
 }
 
 func (s *Server) setCookie(c echo.Context, name, value string, expires time.Time) {
-	http.SetCookie(c.Response(), &http.Cookie{Name: s.cookieName(name), Value: value, Path: "/", Expires: expires, HttpOnly: true,
-		Secure: s.secure, SameSite: http.SameSiteLaxMode})
+	http.SetCookie(c.Response(), &http.Cookie{Name: s.cookieName(c.Request(), name), Value: value, Path: "/", Expires: expires, HttpOnly: true,
+		Secure: s.overTLS(c.Request()), SameSite: http.SameSiteLaxMode})
 }
 
 func (s *Server) dropCookie(c echo.Context, name string) {
-	http.SetCookie(c.Response(), &http.Cookie{Name: s.cookieName(name), Path: "/", MaxAge: -1, HttpOnly: true, Secure: s.secure,
+	http.SetCookie(c.Response(), &http.Cookie{Name: s.cookieName(c.Request(), name), Path: "/", MaxAge: -1, HttpOnly: true, Secure: s.overTLS(c.Request()),
 		SameSite: http.SameSiteLaxMode})
 }
 

@@ -156,6 +156,24 @@ func TestCookiesOverTLS(t *testing.T) {
 	b.with("Origin", "http://10.0.0.5:8080").post("/account", url.Values{}).want(t, 403, "foreign-origin")
 }
 
+// TestCookiesOverOwnTLS: kitd serves TLS itself and no public address is set.
+func TestCookiesOverOwnTLS(t *testing.T) {
+	s := newSite(t)
+	b := s.anonymous()
+	b.base = "https://kitd.test"
+	got := b.get("/login")
+	for _, c := range got.Result().Cookies() {
+		if !c.Secure || !strings.HasPrefix(c.Name, "__Host-") {
+			t.Errorf("got cookie %+v", c)
+		}
+	}
+	if got.Header().Get("Strict-Transport-Security") == "" {
+		t.Error("no Strict-Transport-Security")
+	}
+	b.post("/login", url.Values{"name": {"viewer"}, "password": {sitePassword}}).wantSeeOther(t, "/")
+	b.get("/account").want(t, 200, "https://kitd.test/caldav/")
+}
+
 var secretShown = regexp.MustCompile(`<p class="secret"><code>([^<]+)</code></p>`)
 
 func shown(t *testing.T, a answer) string {

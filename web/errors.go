@@ -99,9 +99,8 @@ func isAPI(r *http.Request) bool { return strings.HasPrefix(r.URL.EscapedPath(),
 
 // asFault finds the fault in any error that a handler, echo or net/http gave.
 func asFault(c echo.Context, err error) *fault.Error {
-	var large *http.MaxBytesError
-	if errors.As(err, &large) { // whatever a domain made of a body that ends too late
-		return unreadable(err)
+	if large := visitOf(c.Request()).large; large != nil { // whatever a domain made of a body that goes on too long
+		return unreadable(large)
 	}
 	var f *fault.Error
 	if errors.As(err, &f) {

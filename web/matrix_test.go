@@ -181,9 +181,9 @@ func (s *site) call(r Route, role access.Role) answer {
 }
 
 func TestRoutesByRole(t *testing.T) {
+	s := newSite(t)
 	for _, r := range Routes() {
 		t.Run(r.Method+" "+r.Path, func(t *testing.T) {
-			s := newSite(t)
 			for _, role := range append([]access.Role{""}, access.Roles()...) {
 				got := s.call(r, role)
 				switch {

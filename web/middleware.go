@@ -19,9 +19,10 @@ type visit struct {
 	address string // where it comes from, as far as it can be trusted
 	actor   access.Actor
 	session *access.Session
-	token   string // of the session
-	route   string // pattern of the matched route
-	cause   error  // of the fault that was answered
+	token   string              // of the session
+	route   string              // pattern of the matched route
+	cause   error               // of the fault that was answered
+	large   *http.MaxBytesError // the body was larger than allowed
 }
 
 type visitKey struct{}
@@ -40,7 +41,7 @@ func (s *Server) chain(next http.Handler) http.Handler {
 		ctx := access.WithRequest(context.WithValue(r.Context(), visitKey{}, v), v.id)
 		r = r.WithContext(ctx)
 		out := &counted{ResponseWriter: w}
-		s.headers(out.Header(), v)
+		s.headers(out.Header(), r, v)
 		start := s.Now()
 		defer func() {
 			s.Log.LogAttrs(ctx, levelOf(out.status), "request", slog.String("request", v.id), slog.String("method", r.Method),
@@ -111,7 +112,7 @@ func safePath(r *http.Request) string {
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; " +
 	"form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 
-func (s *Server) headers(h http.Header, v *visit) {
+func (s *Server) headers(h http.Header, r *http.Request, v *visit) {
 	h.Set("X-Request-Id", v.id)
 	h.Set("Content-Security-Policy", policy)
 	h.Set("X-Content-Type-Options", "nosniff")
@@ -120,7 +121,7 @@ func (s *Server) headers(h http.Header, v *visit) {
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
-	if s.secure {
+	if s.overTLS(r) {
 		h.Set("Strict-Transport-Security", "max-age=31536000")
 	}
 }

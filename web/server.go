@@ -4,6 +4,7 @@ package web
 
 import (
 	"context"
+	"errors"
 	"io"
 	"log/slog"
 	"net/http"
@@ -66,7 +67,6 @@ func (c Config) Check() error {
 type Server struct {
 	Deps
 	public *url.URL // nil when no public address is set
-	secure bool     // cookies go over TLS only
 	echo   *echo.Echo
 	outer  http.Handler
 	routes []Route
@@ -86,7 +86,6 @@ func New(d Deps) (*Server, error) {
 	s := &Server{Deps: d, echo: echo.New(), routes: Routes()}
 	if d.Config.PublicURL != "" {
 		s.public, _ = url.Parse(strings.TrimRight(d.Config.PublicURL, "/"))
-		s.secure = s.public.Scheme == "https"
 	}
 	s.echo.HTTPErrorHandler = s.failed
 	for _, r := range s.routes {
@@ -141,11 +140,24 @@ func bounded(h http.Handler, w http.ResponseWriter, r *http.Request) {
 func bound(w http.ResponseWriter, r *http.Request, size int64, wait time.Duration) (*http.Request, context.CancelFunc) {
 	ctx, cancel := context.WithTimeout(r.Context(), wait)
 	r = r.WithContext(ctx)
-	r.Body = http.MaxBytesReader(w, r.Body, size)
+	r.Body = watchedBody{http.MaxBytesReader(w, r.Body, size), visitOf(r)}
 	control, until := http.NewResponseController(w), time.Now().Add(wait)
 	_ = control.SetReadDeadline(until)
 	_ = control.SetWriteDeadline(until.Add(10 * time.Second))
 	return r, cancel
+}
+
+// watchedBody notes that a body went beyond its limit, whatever the reader makes of the error.
+type watchedBody struct {
+	io.ReadCloser
+	v *visit
+}
+
+// Read implements io.Reader.
+func (b watchedBody) Read(p []byte) (int, error) {
+	n, err := b.ReadCloser.Read(p)
+	errors.As(err, &b.v.large)
+	return n, err
 }
 
 // absolute gives the address of a path as others reach it.
@@ -153,5 +165,16 @@ func (s *Server) absolute(r *http.Request, path string) string {
 	if s.public != nil {
 		return s.public.String() + path
 	}
+	if r.TLS != nil {
+		return "https://" + r.Host + path
+	}
 	return "http://" + r.Host + path
+}
+
+// overTLS reports whether the browser speaks TLS: with the proxy that the public address names, or with kitd itself.
+func (s *Server) overTLS(r *http.Request) bool {
+	if s.public != nil {
+		return s.public.Scheme == "https"
+	}
+	return r.TLS != nil
 }

@@ -102,9 +102,17 @@ func (s *site) as(role access.Role) *browser {
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	b.cookies[s.cookieName(sessionCookie)] = token
+	b.cookies[b.name(sessionCookie)] = token
 	return b
 }
+
+// name is the name under which the browser keeps a cookie.
+func (b *browser) name(cookie string) string {
+	return b.s.Server.cookieName(httptest.NewRequest(http.MethodGet, b.base+"/", nil), cookie)
+}
+
+// cookieName is the name of a cookie without TLS.
+func (s *site) cookieName(cookie string) string { return s.anonymous().name(cookie) }
 
 // with gives a browser that sends a header too.
 func (b *browser) with(key, value string) *browser {
@@ -142,9 +150,9 @@ func (b *browser) get(path string) answer { return b.do(http.MethodGet, path, ""
 
 // token is the form token of the browser's login or form cookie.
 func (b *browser) token() string {
-	secret := b.cookies[b.s.cookieName(sessionCookie)]
+	secret := b.cookies[b.name(sessionCookie)]
 	if secret == "" {
-		secret = b.cookies[b.s.cookieName(formCookie)]
+		secret = b.cookies[b.name(formCookie)]
 	}
 	if secret == "" {
 		return ""
