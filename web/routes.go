@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -53,23 +54,37 @@ const (
 // API reports whether the route belongs to the programs' interface: tokens instead of cookies, problem documents instead of pages.
 func (r Route) API() bool { return strings.HasPrefix(r.Path, "/api/") }
 
-// Routes is the table of all routes. A GET route answers HEAD too, OPTIONS is answered everywhere.
+// Routes is the table of all routes, by noun; screens stand on the shelf line in its order. A GET route answers HEAD too, OPTIONS
+// is answered everywhere.
 func Routes() []Route {
+	return slices.Concat(houseRoutes(), entranceRoutes(), selfRoutes(), shelfRoutes(), deskRoutes(), surveyRoutes(), returnRoutes(),
+		accountRoutes(), programRoutes())
+}
+
+// houseRoutes answer about the server itself.
+func houseRoutes() []Route {
 	return []Route{
-		// Surroundings.
 		{Method: "GET", Path: "/healthz", Need: Everybody, Handle: (*Server).healthz},
 		{Method: "GET", Path: "/readyz", Need: Everybody, Handle: (*Server).readyz},
 		{Method: "GET", Path: "/static/*", Need: Everybody, Handle: (*Server).staticFile},
 		{Method: "GET", Path: "/problems/:code", Need: Everybody, Handle: (*Server).problemPage},
+	}
+}
 
-		// Coming in and going out.
+// entranceRoutes let people in and out.
+func entranceRoutes() []Route {
+	return []Route{
 		{Method: "GET", Path: "/login", Need: Everybody, Handle: (*Server).loginPage},
 		{Method: "POST", Path: "/login", Need: Everybody, Handle: (*Server).login},
 		{Method: "POST", Path: "/logout", Need: AnyAccount, Handle: (*Server).logout},
 		{Method: "GET", Path: "/setup/:secret", Need: Everybody, Handle: (*Server).linkPage},
 		{Method: "POST", Path: "/setup/:secret", Need: Everybody, Handle: (*Server).useLink},
+	}
+}
 
-		// One's own account.
+// selfRoutes are one's own account.
+func selfRoutes() []Route {
+	return []Route{
 		{Method: "GET", Path: "/account", Need: AnyAccount, Handle: (*Server).accountPage},
 		{Method: "POST", Path: "/account", Need: AnyAccount, Handle: (*Server).changeSelf},
 		{Method: "POST", Path: "/account/password", Need: AnyAccount, Handle: (*Server).changePassword},
@@ -77,8 +92,12 @@ func Routes() []Route {
 		{Method: "POST", Path: "/account/tokens", Need: AnyAccount, Handle: (*Server).issueToken},
 		{Method: "POST", Path: "/account/feed", Need: AnyAccount, Handle: (*Server).issueFeed},
 		{Method: "POST", Path: "/account/credentials/:id/revoke", Need: AnyAccount, Handle: (*Server).revokeCredential},
+	}
+}
 
-		// Screens.
+// shelfRoutes are the pool as it stands: units and kits.
+func shelfRoutes() []Route {
+	return []Route{
 		{Method: "GET", Path: "/", Need: AnyAccount, Handle: (*Server).home},
 		{Method: "GET", Path: "/u/:tag", Need: AnyAccount, Handle: (*Server).tagAddress},
 		{Method: "GET", Path: "/shelf", Need: AnyAccount, Handle: (*Server).shelfPage, Screen: "Shelf"},
@@ -87,6 +106,12 @@ func Routes() []Route {
 		{Method: "POST", Path: "/units/:tag/certificates", Need: FromCoordinator, Handle: (*Server).enterCertificate},
 		{Method: "GET", Path: "/kits/:code", Need: AnyAccount, Handle: (*Server).kitPage},
 		{Method: "POST", Path: "/kits/:code/units", Need: FromCoordinator, Handle: (*Server).packKit},
+	}
+}
+
+// deskRoutes are what is asked for, promised and handed out.
+func deskRoutes() []Route {
+	return []Route{
 		{Method: "GET", Path: "/desk", Need: AnyAccount, Handle: (*Server).deskPage, Screen: "Desk"},
 		{Method: "GET", Path: "/desk/new", Need: FromSurveyor, Handle: (*Server).newWishPage},
 		{Method: "POST", Path: "/desk/new", Need: FromSurveyor, Handle: (*Server).book},
@@ -96,6 +121,12 @@ func Routes() []Route {
 		{Method: "POST", Path: "/bookings/:id/cancel", Need: FromSurveyor, Handle: (*Server).cancelBooking},
 		{Method: "POST", Path: "/bookings/:id/hand-out", Need: FromSurveyor, Handle: (*Server).handOut},
 		{Method: "POST", Path: "/bookings/:id/check-in", Need: FromSurveyor, Handle: (*Server).checkIn},
+	}
+}
+
+// surveyRoutes are visits and what is measured on them.
+func surveyRoutes() []Route {
+	return []Route{
 		{Method: "GET", Path: "/surveys", Need: AnyAccount, Handle: (*Server).surveysPage, Screen: "Surveys"},
 		{Method: "GET", Path: "/surveys/new", Need: FromSurveyor, Handle: (*Server).newSurveyPage},
 		{Method: "POST", Path: "/surveys", Need: FromSurveyor, Handle: (*Server).addSurvey},
@@ -108,6 +139,12 @@ func Routes() []Route {
 		{Method: "POST", Path: "/wears/:id/checks", Need: FromSurveyor, Handle: (*Server).recordCheck},
 		{Method: "POST", Path: "/wears/:id/stop", Need: FromSurveyor, Handle: (*Server).stopWear},
 		{Method: "POST", Path: "/wears/:id/day", Need: FromSurveyor, Handle: (*Server).declareDay},
+	}
+}
+
+// returnRoutes are what comes back and what is computed from it.
+func returnRoutes() []Route {
+	return []Route{
 		{Method: "GET", Path: "/returns", Need: AnyAccount, Handle: (*Server).returnsPage, Screen: "Returns"},
 		{Method: "POST", Path: "/returns", Need: FromSurveyor, Handle: (*Server).receiveReturn, Body: Upload, Wait: time.Hour},
 		{Method: "GET", Path: "/returns/:id", Need: AnyAccount, Handle: (*Server).returnPage},
@@ -117,15 +154,23 @@ func Routes() []Route {
 		{Method: "POST", Path: "/returns/:id/compute", Need: FromSurveyor, Handle: (*Server).computeResult},
 		{Method: "GET", Path: "/results", Need: AnyAccount, Handle: (*Server).resultsPage, Screen: "Results"},
 		{Method: "GET", Path: "/results/:id", Need: AnyAccount, Handle: (*Server).resultPage},
+	}
+}
 
-		// Accounts.
+// accountRoutes are the accounts of others.
+func accountRoutes() []Route {
+	return []Route{
 		{Method: "GET", Path: "/accounts", Need: FromAdmin, Handle: (*Server).accountsPage, Screen: "Accounts"},
 		{Method: "POST", Path: "/accounts", Need: FromAdmin, Handle: (*Server).addAccount},
 		{Method: "GET", Path: "/accounts/:id", Need: FromAdmin, Handle: (*Server).accountEditPage},
 		{Method: "POST", Path: "/accounts/:id", Need: FromAdmin, Handle: (*Server).changeAccount},
 		{Method: "POST", Path: "/accounts/:id/invite", Need: FromAdmin, Handle: (*Server).inviteAccount},
+	}
+}
 
-		// For programs.
+// programRoutes are for programs.
+func programRoutes() []Route {
+	return []Route{
 		{Method: "GET", Path: "/api/openapi.json", Need: Everybody, Handle: (*Server).apiDescription},
 		{Method: "GET", Path: "/api/v1/units", Need: AnyAccount, Handle: (*Server).apiUnits},
 		{Method: "GET", Path: "/api/v1/units/:tag", Need: AnyAccount, Handle: (*Server).apiUnit},
