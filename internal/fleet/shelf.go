@@ -144,7 +144,7 @@ func readPlace(s string) (p shelfPlace, ok bool) {
 func (p *Pool) shelf(q ShelfQuery, after shelfPlace) ShelfPage {
 	page := ShelfPage{Counts: map[State]int{}, Rows: []ShelfRow{}}
 	words := strings.Fields(FoldTag(q.Text))
-	var places []shelfPlace
+	ranks := make([][]shelfPlace, len(States())) // by need; within one the entries come in the order of their tags
 	for i, b := range p.Scan(q.Span, q.At, q.SoonDays) {
 		e := p.entries[i]
 		if !e.answers(q, words) {
@@ -160,10 +160,10 @@ func (p *Pool) shelf(q ShelfQuery, after shelfPlace) ShelfPage {
 		}
 		page.Total++
 		if at := (shelfPlace{b.State.Need(), e.key, b.Unit, true}); !after.set || at.compare(after) > 0 {
-			places = append(places, at)
+			ranks[at.need] = append(ranks[at.need], at)
 		}
 	}
-	slices.SortFunc(places, shelfPlace.compare)
+	places := slices.Concat(ranks...)
 	if len(places) > q.Limit {
 		places = places[:q.Limit]
 		page.Next = places[q.Limit-1].String()
