@@ -5,10 +5,16 @@ import (
 	"database/sql"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"runtime"
 	"slices"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
+	"kitd/internal/civil"
+	"kitd/internal/fleet"
 	"kitd/internal/ident"
 	"kitd/internal/schedule"
 	"kitd/internal/store"
@@ -250,4 +256,101 @@ func (r *plainDesk) each(query string, args []any, row func(*sql.Rows) error) {
 
 func (r *plainDesk) touch(unit any) {
 	r.exec("INSERT INTO unit_epoch (unit_id, epoch) VALUES (?, 1) ON CONFLICT (unit_id) DO UPDATE SET epoch = unit_epoch.epoch + 1", unit)
+}
+
+// BenchmarkAnyOf300 asks for 4 of 300 dosimeters with 40 facts and 100 promises each: "read" while their dossiers have to be
+// read, "kept" while the pool is kept in memory.
+func BenchmarkAnyOf300(b *testing.B) {
+	h := storetest.SQLite(b)
+	crowd(b, h, 300)
+	desk, anna := deskOf(h.DB), surveyor(h)
+	turn := 0
+	book := func(b *testing.B) {
+		for b.Loop() {
+			x := dayOff(schedule.Ask{Dosimeters: 4}, turn)
+			turn++
+			if _, err := desk.Book(ctx, anna, x); err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+	b.Run("read", book)
+	err := h.View(ctx, who, func(tx *store.Tx) error {
+		_, err := tx.Pool(fleet.Span{From: h.Clock.Now(), To: h.Clock.Now().Add(time.Hour)}, h.Clock.Now())
+		return err
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Run("kept", book)
+}
+
+// crowd adds dosimeters with a past and a future.
+func crowd(b *testing.B, h *storetest.House, n int) {
+	b.Helper()
+	y, k := plant(b, h), keeperFor(h.DB)
+	model := got(k.Models(ctx, who))(b)[0].ID
+	lab := got(k.Laboratories(ctx, who))(b)[0].ID
+	filler := booked(b)(deskOf(h.DB).Book(ctx, surveyor(h), on(schedule.Ask{Unit: y.units["D-6"]}, 3, 3)))
+	x := fleet.Certificate{Number: "C-2", Laboratory: lab, Calibrated: civil.Date{Year: 2026, Month: 2, Day: 1}}
+	var units []ident.ID
+	for i := range n {
+		u := got(k.AddUnit(ctx, who, fleet.Unit{Tag: fmt.Sprintf("X-%d", i), Serial: "1", Model: model, Depot: y.depot, Ownership: fleet.Owned}))(b)
+		units = append(units, u.ID)
+		x.Lines = append(x.Lines, fleet.Line{Unit: u.ID, Verdict: fleet.Pass})
+	}
+	got(k.EnterCertificate(ctx, who, x))(b)
+	err := h.Do(ctx, who, func(tx *store.Tx) error {
+		for _, u := range units {
+			var facts []fleet.Fact
+			for i := range 40 {
+				t := h.Clock.Now().AddDate(0, 0, i-50)
+				facts = append(facts, fleet.Fact{ID: h.NewID(), Unit: u, Occurred: t, Entered: t, By: "anna", Body: fleet.ReturnAccepted{Wear: h.NewID()}})
+			}
+			if err := tx.AppendFacts(facts); err != nil {
+				return err
+			}
+			for i := range 100 {
+				from := h.Clock.Now().AddDate(0, 0, i+40)
+				_, err := tx.Exec(`INSERT INTO promises (unit_id, booking_id, part, pinned, starts_at, ends_at, live, dropped, entered) VALUES (?,?,?,?,?,?,?,?,?)`,
+					u, filler.ID, i, true, from, from.Add(10*time.Hour), true, false, from)
+				if err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+}
+
+// BenchmarkPromiseBy16 lets 16 callers book units at once; "p99-ms" is the time within which 99 of 100 have their answer.
+func BenchmarkPromiseBy16(b *testing.B) {
+	bench := func(b *testing.B, h *storetest.House) {
+		y := plant(b, h)
+		desk, anna := deskOf(h.DB), surveyor(h)
+		var turn atomic.Int64
+		var mu sync.Mutex
+		var all []time.Duration
+		b.SetParallelism(max(1, 16/runtime.GOMAXPROCS(0)))
+		b.RunParallel(func(pb *testing.PB) {
+			for pb.Next() {
+				n := int(turn.Add(1))
+				ask := schedule.Ask{Unit: y.units[fmt.Sprintf("D-%d", 1+n%6)]}
+				start := time.Now()
+				if _, err := desk.Book(ctx, anna, dayOff(ask, n)); err != nil {
+					b.Error(err)
+				}
+				mu.Lock()
+				all = append(all, time.Since(start))
+				mu.Unlock()
+			}
+		})
+		slices.Sort(all)
+		b.ReportMetric(float64(all[len(all)*99/100].Microseconds())/1000, "p99-ms")
+	}
+	b.Run("sqlite", func(b *testing.B) { bench(b, storetest.SQLite(b)) })
+	b.Run("postgres", func(b *testing.B) { bench(b, storetest.Postgres(b)) })
 }

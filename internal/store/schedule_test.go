@@ -1,7 +1,6 @@
 package store_test
 
 import (
-	"database/sql"
 	"errors"
 	"fmt"
 	"slices"
@@ -11,6 +10,7 @@ import (
 	"time"
 
 	"kitd/internal/access"
+	"kitd/internal/civil"
 	"kitd/internal/fault"
 	"kitd/internal/fleet"
 	"kitd/internal/ident"
@@ -346,12 +346,37 @@ func TestHandOutWritesCustody(t *testing.T) {
 	})
 }
 
-// rawPromises counts what a plain handle sees, for tests that kill the writer.
-func rawPromises(t *testing.T, db *sql.DB) int {
-	t.Helper()
-	n := 0
-	if err := db.QueryRow("SELECT COUNT(*) FROM promises WHERE gone IS NULL").Scan(&n); err != nil {
-		t.Fatal(fmt.Errorf("promises: %w", err))
-	}
-	return n
+// With many units the desk decides on the pool kept in memory; what changed since it was read counts all the same.
+func TestTheKeptPoolIsNeverBelievedBlindly(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, h *storetest.House) {
+		y, k, desk, anna := plant(t, h), keeperFor(h.DB), deskOf(h.DB), surveyor(h)
+		model, lab := got(k.Models(ctx, who))(t)[0].ID, got(k.Laboratories(ctx, who))(t)[0].ID
+		x := fleet.Certificate{Number: "C-2", Laboratory: lab, Calibrated: civil.Date{Year: 2026, Month: 2, Day: 1}}
+		for i := range 10 {
+			u := got(k.AddUnit(ctx, who, fleet.Unit{Tag: fmt.Sprintf("X-%d", i), Serial: "1", Model: model, Depot: y.depot, Ownership: fleet.Owned}))(t)
+			x.Lines = append(x.Lines, fleet.Line{Unit: u.ID, Verdict: fleet.Pass})
+		}
+		got(k.EnterCertificate(ctx, who, x))(t)
+		err := h.View(ctx, who, func(tx *store.Tx) error {
+			_, err := tx.Pool(fleet.Span{From: h.Clock.Now(), To: h.Clock.Now().Add(time.Hour)}, h.Clock.Now())
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got(k.Record(ctx, who, fleet.Fact{Unit: y.units["D-5"], Occurred: h.Clock.Now(), Body: fleet.Held{Reason: "clip torn"}}))(t)
+		r := &schedule.Refusal{}
+		if _, err := desk.Book(ctx, anna, on(schedule.Ask{Dosimeters: 16}, 5, 5)); !errors.As(err, &r) || r.Free != 15 {
+			t.Fatalf("16 dosimeters, one of them held back: %v", err)
+		}
+		i := slices.IndexFunc(r.Reasons, func(u schedule.UnitReasons) bool { return u.Tag == "D-5" })
+		if i < 0 || r.Reasons[i].Reasons[0].Code != fleet.ReasonHold {
+			t.Errorf("reasons %+v", r.Reasons)
+		}
+		out := booked(t)(desk.Book(ctx, anna, on(schedule.Ask{Dosimeters: 15}, 5, 5)))
+		if slices.Contains(out.UnitIDs(), y.units["D-5"]) {
+			t.Error("a unit that is held back was promised")
+		}
+		sound(t, h)
+	})
 }
