@@ -88,6 +88,14 @@ func wishOf(b schedule.Booking) schedule.Wish {
 		EndDepot: b.EndDepot, Lead: &lead, Lag: &lag, Occurrences: b.Occurrences, Calendar: schedule.Calendar{UID: b.Calendar.UID, Name: b.Calendar.Name}}
 }
 
+// apiAsk is what a booking asks for, without what it does not.
+type apiAsk struct {
+	Kit        ident.ID `json:"kit,omitzero"`
+	Unit       ident.ID `json:"unit,omitzero"`
+	Dosimeters int      `json:"dosimeters,omitzero"`
+	Calibrator bool     `json:"calibrator,omitzero"`
+}
+
 // apiBooking is a booking as programs see it.
 type apiBooking struct {
 	ID          ident.ID       `json:"id"`
@@ -98,7 +106,7 @@ type apiBooking struct {
 	OwnerName   string         `json:"owner_name"`
 	Client      ident.ID       `json:"client,omitzero"`
 	Survey      ident.ID       `json:"survey,omitzero"`
-	Ask         schedule.Ask   `json:"ask"`
+	Ask         apiAsk         `json:"ask"`
 	StartDepot  ident.ID       `json:"start_depot"`
 	EndDepot    ident.ID       `json:"end_depot"`
 	LeadMinutes int            `json:"lead_minutes"`
@@ -154,7 +162,7 @@ func apiUnitReasons(all []schedule.UnitReasons) []apiReasons {
 
 func apiBookingOf(b schedule.Booking) apiBooking {
 	out := apiBooking{ID: b.ID, Number: b.Label(), Version: b.Version, Title: b.Title, Owner: b.Owner, OwnerName: b.OwnerName, Client: b.Client,
-		Survey: b.Survey, Ask: b.Ask, StartDepot: b.StartDepot, EndDepot: b.EndDepot, LeadMinutes: int(b.Lead / time.Minute),
+		Survey: b.Survey, Ask: apiAsk(b.Ask), StartDepot: b.StartDepot, EndDepot: b.EndDepot, LeadMinutes: int(b.Lead / time.Minute),
 		LagMinutes: int(b.Lag / time.Minute), State: b.State, Risk: apiUnitReasons(b.Risk), CalendarUID: b.Calendar.UID, Entered: b.Entered, Changed: b.Changed,
 		Visits: []apiVisit{}, Units: []apiPlaced{}}
 	for _, o := range b.Occurrences {

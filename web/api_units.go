@@ -58,7 +58,7 @@ func (s *Server) asked(c echo.Context) (span fleet.Span, at time.Time, err error
 		return span, at, err
 	}
 	if span.From.IsZero() {
-		now := s.Now().UTC()
+		now := s.Now().UTC().Truncate(time.Second)
 		span = fleet.Span{From: now, To: now.Add(time.Minute)}
 	}
 	at, err = momentQuery(c, "at")

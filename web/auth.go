@@ -102,7 +102,7 @@ func (s *Server) admit(c echo.Context, r Route, v *visit) error {
 	case v.actor.Account.IsZero():
 		return fault.New(fault.NotSignedIn)
 	case !r.Need.Allows(v.actor.Role):
-		return fault.New(fault.NotAllowed, "what", "it is for the role "+string(least[r.Need])+" and above")
+		return fault.New(fault.NotAllowed, "what", "it is for "+r.Need.people())
 	}
 	return nil
 }

@@ -192,10 +192,10 @@ func TestRoutesByRole(t *testing.T) {
 				case role == "" && r.Need != Everybody:
 					wantNobody(t, r, got)
 				case !r.Need.Allows(role) && r.Need != Everybody:
-					if got.Code != http.StatusForbidden || !strings.Contains(got.text(), "it is for the role") {
+					if got.Code != http.StatusForbidden || !strings.Contains(got.text(), "not allow this: it is for ") {
 						t.Errorf("%q: got %d, want 403: %.400s", role, got.Code, got.text())
 					}
-				case strings.HasPrefix(got.Header().Get("Location"), "/login?") || r.Path != "/login" && got.Code == http.StatusUnauthorized || strings.Contains(got.text(), "it is for the role"):
+				case strings.HasPrefix(got.Header().Get("Location"), "/login?") || r.Path != "/login" && got.Code == http.StatusUnauthorized || strings.Contains(got.text(), "not allow this: it is for "):
 					t.Errorf("%q: got %d, though the table allows it: %.400s", role, got.Code, got.text())
 				}
 				if got.Header().Get("Content-Security-Policy") != policy {

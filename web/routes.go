@@ -31,6 +31,19 @@ var least = map[Need]access.Role{
 // Allows reports whether a role meets the need.
 func (n Need) Allows(r access.Role) bool { return n == Everybody || r.Covers(least[n]) }
 
+// people says in words whom the need lets in.
+func (n Need) people() string {
+	switch n {
+	case FromSurveyor:
+		return "surveyors, coordinators and administrators"
+	case FromCoordinator:
+		return "coordinators and administrators"
+	case FromAdmin:
+		return "administrators"
+	}
+	return "everybody who is logged in"
+}
+
 // Route is one row of the table: what answers where, and to whom.
 type Route struct {
 	Method string
