@@ -33,7 +33,6 @@ type real struct {
 	admin  access.Actor
 	ada    access.Actor
 	kit    ident.ID
-	client ident.ID
 }
 
 // worker is the kind of function that a domain package is given for its transactions.

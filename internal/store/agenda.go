@@ -2,6 +2,7 @@ package store
 
 import (
 	"fmt"
+	"time"
 
 	"kitd/internal/agenda"
 	"kitd/internal/fault"
@@ -10,10 +11,18 @@ import (
 	"kitd/internal/schedule"
 )
 
+// longestEntry bounds an entry from its first start to its last end, so that a look at one month reads only entries that began
+// not long before it.
+const longestEntry = 2 * 366 * 24 * time.Hour
+
 // logCalendar keeps the calendar's view of a booking in the transaction that saves it: a tombstone where the object no longer
 // stands, behind the wall it stood behind, and the live row with the next serial of its collection.
 func (tx *Tx) logCalendar(b schedule.Booking, deleted bool) error {
 	collection := b.Collection()
+	first, last := b.Occurrences[0].Span.From, b.Occurrences[len(b.Occurrences)-1].Span.To
+	if last.Sub(first) > longestEntry {
+		return fault.New(fault.BadInput, "what", "a booking ends within two years of its start; book the rest later").At("/occurrences", "reach too far")
+	}
 	if err := tx.buryCalendar(b, collection); err != nil {
 		return err
 	}
@@ -30,7 +39,6 @@ func (tx *Tx) logCalendar(b schedule.Booking, deleted bool) error {
 	if deleted {
 		gone = 1
 	}
-	first, last := b.Occurrences[0].Span.From, b.Occurrences[len(b.Occurrences)-1].Span.To
 	_, err = tx.exec(`INSERT INTO calendar_object (collection_id, name, client_id, booking_id, uid, version, starts, ends, entered, changed, serial, gone)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		collection, b.Calendar.Name, b.Client, b.ID, b.Calendar.UID, b.Version, first, last, b.Entered, b.Changed, serial, gone)
@@ -83,7 +91,8 @@ func (tx *Tx) CalendarEntries(collection ident.ID, span fleet.Span) ([]agenda.En
 	where, args := "collection_id = ? AND gone = 0", []any{collection}
 	if !span.From.IsZero() {
 		// An entry without length that lies at the start of the span belongs to it (RFC 4791, 9.9).
-		where, args = where+" AND (ends > ? OR starts = ? AND ends = ?)", append(args, span.From, span.From, span.From)
+		where += " AND starts > ? AND (ends > ? OR starts = ? AND ends = ?)"
+		args = append(args, span.From.Add(-longestEntry-time.Millisecond), span.From, span.From, span.From)
 	}
 	if !span.To.IsZero() {
 		where, args = where+" AND starts < ?", append(args, span.To)

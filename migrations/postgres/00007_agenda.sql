@@ -21,5 +21,5 @@ CREATE UNIQUE INDEX calendar_object_name_live ON calendar_object (collection_id,
 CREATE UNIQUE INDEX calendar_object_uid_live ON calendar_object (collection_id, uid) WHERE gone = 0;
 CREATE INDEX calendar_object_names ON calendar_object (collection_id, name);
 CREATE INDEX calendar_object_changes ON calendar_object (collection_id, serial);
-CREATE INDEX calendar_object_ends ON calendar_object (collection_id, ends, starts) WHERE gone = 0;
+CREATE INDEX calendar_object_starts ON calendar_object (collection_id, starts, ends) WHERE gone = 0;
 CREATE INDEX calendar_object_booking ON calendar_object (booking_id) WHERE gone = 0;
