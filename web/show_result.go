@@ -257,7 +257,7 @@ func resultValues(c survey.Content) []pair {
 		out = append(out, pair{Key: "Drift", Value: minus(v.String()) + " dB"})
 	}
 	out = append(out, pair{Key: "Method", Value: c.Method}, pair{Key: "Edition", Value: c.Edition}, pair{Key: "Engine", Value: c.Engine},
-		pair{Key: "Correction for the ear or a headset", Value: "none applied"})
+		pair{Key: "Corrections", Value: "none applied for the ear or a headset"})
 	return out
 }
 
@@ -299,12 +299,21 @@ func evidenceHref(l survey.ChainLink) string {
 	return ""
 }
 
+// linkHead names a link; some labels say already what they are.
+func linkHead(l survey.ChainLink) string {
+	switch l.Noun {
+	case survey.NounReview, survey.NounReturn, survey.NounCheck:
+		return capital(l.Label)
+	}
+	return l.What + " " + l.Label
+}
+
 // chainOf lists the chain of evidence; checks that failed stand out.
 func chainOf(v survey.ResultView, computed string) []look.Step {
 	drifted := v.Result.Content.Drift.Blocks(survey.ISO9612)
 	var steps []look.Step
 	for i, l := range v.Chain {
-		s := look.Step{Head: l.What + " " + l.Label, Href: evidenceHref(l), Text: l.Detail}
+		s := look.Step{Head: linkHead(l), Href: evidenceHref(l), Text: l.Detail}
 		if i == 0 {
 			s.Text = "computed " + computed + " by " + v.Result.By + ", engine " + v.Result.Content.Engine
 		}
@@ -318,9 +327,13 @@ func chainOf(v survey.ResultView, computed string) []look.Step {
 func stands(c survey.Content) []string {
 	var out []string
 	for _, a := range c.Assessments {
-		text := "Assessable by " + a.Profile + "."
+		name := a.Profile
+		if name == survey.ISO9612 {
+			name = "ISO 9612"
+		}
+		text := "Assessable by " + name + "."
 		if !a.Assessable {
-			text = "Not assessable by " + a.Profile + ": see what to know when reading it."
+			text = "Not assessable by " + name + ": see what to know when reading it."
 		}
 		out = append(out, text)
 	}
