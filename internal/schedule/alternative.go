@@ -41,7 +41,7 @@ func (q *question) refusal() (*Refusal, error) {
 	}
 	out := &Refusal{
 		Code: fault.BookingRefused, Asked: name, Free: q.got, Wanted: b.Ask.Dosimeters, Clashes: q.pool.clashDays(b, r),
-		Reasons: q.reasons(), when: " " + between(span, r.depot.Zone),
+		Reasons: q.reasons(), when: " " + between(span, len(b.Occurrences), r.depot.Zone),
 	}
 	for _, seek := range []func() ([]Alternative, error){q.otherDates, q.otherDepots, q.otherKits, q.otherUnits, q.fewer} {
 		found, err := seek()
@@ -134,7 +134,7 @@ func (q *question) otherDates() ([]Alternative, error) {
 			b.Occurrences = nil
 			bad := &complaint{}
 			q.desk.settleVisits(&b, w, nil, bad)
-			if len(bad.fields) > 0 || len(found) == nearDates {
+			if len(bad.fields) > 0 || len(found) == nearDates || b.Occurrences[0].Span.From.Before(q.pool.now) {
 				continue
 			}
 			r := q.request
@@ -289,6 +289,6 @@ func (q *question) alternative(w Wish, b Booking, depot fleet.Depot, what string
 	w.Calendar.Raw = nil
 	return Alternative{
 		From: span.From, To: span.To, Depot: depot.ID, Kit: b.Ask.Kit, Unit: b.Ask.Unit, Dosimeters: b.Ask.Dosimeters,
-		Text: what + between(span, depot.Zone), Wish: w,
+		Text: what + between(span, len(b.Occurrences), depot.Zone), Wish: w,
 	}
 }

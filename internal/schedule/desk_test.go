@@ -211,7 +211,7 @@ func TestSeriesIsAllOrNothing(t *testing.T) {
 		series = append(series, visit(berlin, "2026-03-"+day+"T08:00", "2026-03-"+day+"T16:00"))
 	}
 	r := refused(t)(desk.Book(ctx, anna, wish(schedule.Ask{Kit: kit.ID}, series...)))
-	if len(r.Clashes) != 1 || r.Clashes[0] != (civil.Date{Year: 2026, Month: 3, Day: 12}) || !strings.Contains(r.Sentence(), "2026-03-12") {
+	if len(r.Clashes) != 1 || r.Clashes[0] != (civil.Date{Year: 2026, Month: 3, Day: 12}) || !strings.Contains(r.Sentence(), "not on Thu 12 Mar 2026;") {
 		t.Errorf("clashes %v in %q", r.Clashes, r.Sentence())
 	}
 	if len(w.bookings) != 1 {

@@ -38,7 +38,7 @@ type Alternative struct {
 	Kit        ident.ID  // for a kit; zero otherwise
 	Unit       ident.ID  // for a named unit; zero otherwise
 	Dosimeters int       // for a number; zero otherwise
-	Text       string    // "from 13 Nov 2026 08:00 to 13 Nov 2026 16:00 (Europe/Berlin)"
+	Text       string    // "on Fri 13 Nov 2026, 08:00 to 16:00 (Europe/Berlin)"
 	Wish       Wish      // what to book to get it
 }
 
@@ -72,21 +72,21 @@ func (r *Refusal) why() string {
 	if len(r.Clashes) > 0 {
 		days := make([]string, len(r.Clashes))
 		for i, d := range r.Clashes {
-			days[i] = d.String()
+			days[i] = d.Start(time.UTC).Format(dayForm)
 		}
-		parts = append(parts, "not on "+strings.Join(days, ", "))
+		parts = append(parts, "not on "+strings.Join(days, " or "))
 	}
 	for i, u := range r.Reasons {
 		if i == shownUnits {
 			parts = append(parts, fmt.Sprintf("and %d more units", len(r.Reasons)-i))
 			break
 		}
-		parts = append(parts, u.Tag+": "+sentences(u.Reasons))
+		parts = append(parts, u.Tag+": "+strings.TrimSuffix(sentences(u.Reasons), "."))
 	}
 	if len(parts) == 0 {
 		parts = append(parts, "there is no such unit in the depot")
 	}
-	return strings.TrimSuffix(strings.Join(parts, "; "), ".")
+	return strings.Join(parts, "; ")
 }
 
 func (r *Refusal) instead() string {
@@ -128,12 +128,25 @@ func count(n int) string {
 	return fmt.Sprintf("%d dosimeters", n)
 }
 
-// between shows a span on the depot's clock.
-func between(span fleet.Span, zoneName string) string {
+// dayForm and timeForm are how sentences show moments.
+const (
+	dayForm  = "Mon 2 Jan 2006"
+	timeForm = "15:04"
+)
+
+// between shows one visit, or a series of visits, on the depot's clock.
+func between(span fleet.Span, visits int, zoneName string) string {
 	loc, err := zone(zoneName)
 	if err != nil {
 		loc, zoneName = time.UTC, "UTC"
 	}
-	const form = "2 Jan 2006 15:04"
-	return fmt.Sprintf("from %s to %s (%s)", span.From.In(loc).Format(form), span.To.In(loc).Format(form), zoneName)
+	from, to := span.From.In(loc), span.To.In(loc)
+	text := "from " + from.Format(dayForm+", "+timeForm) + " to " + to.Format(dayForm+", "+timeForm)
+	if civil.Of(from) == civil.Of(to) {
+		text = "on " + from.Format(dayForm+", "+timeForm) + " to " + to.Format(timeForm)
+	}
+	if visits > 1 {
+		text = fmt.Sprintf("for %d visits %s", visits, text)
+	}
+	return text + " (" + zoneName + ")"
 }

@@ -280,6 +280,22 @@ func (d *Desk) Answer(ctx context.Context, who access.Actor, w Wish) (Answer, er
 	return a, err
 }
 
+// AnswerMove tells what Move would do to the present version, and stores nothing.
+func (d *Desk) AnswerMove(ctx context.Context, who access.Actor, id ident.ID, w Wish) (Answer, error) {
+	var a Answer
+	err := d.View(ctx, who, func(s Store) error {
+		old, err := s.Booking(id)
+		if err == nil {
+			_, err = d.open(s, who, id, old.Version, "move")
+		}
+		if err == nil {
+			a, err = d.answer(s, who, w, &old)
+		}
+		return err
+	})
+	return a, err
+}
+
 // refuse looks at everything in a reading transaction and makes the refusal. When the wish could be served by now, it asks
 // for another try.
 func (d *Desk) refuse(ctx context.Context, who access.Actor, w Wish, moving ident.ID) error {
