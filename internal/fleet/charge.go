@@ -81,7 +81,11 @@ func (s *story) state(r chargeRules, t int64) (st chargeState, ok bool) {
 	if i < 0 {
 		return chargeState{}, false
 	}
-	return s.steps[i].state(r, t), true
+	st = s.steps[i].state(r, t)
+	if i+1 < len(s.at) && s.at[i+1] < st.done {
+		st.done = never // something is known to come in between
+	}
+	return st, true
 }
 
 func (s *chargeStep) state(r chargeRules, t int64) chargeState {

@@ -522,6 +522,31 @@ func askBoth(rt *rapid.T) {
 		rt.Fatalf("fit %v, certificate ends %q, full by %v; stepping gives %v, %q, %v", got.Fit, got.CertEnds, got.FullBy, len(want) == 0, ends, fullBy)
 	}
 	poolAgrees(rt, d, got, span, at)
+	clearsInTime(rt, d, got, at)
+}
+
+// clearsInTime asks again for the minute at which each reason is said to clear: that reason must be gone.
+func clearsInTime(rt *rapid.T, d Dossier, v Verdict, at time.Time) {
+	for _, r := range v.Reasons {
+		if r.Clears.IsZero() {
+			continue
+		}
+		if r.Clears.Before(v.Span.From) {
+			rt.Fatalf("%q clears %v, before the span", r.Text(), r.Clears)
+		}
+		fromLab := slices.ContainsFunc(d.Facts, func(f Fact) bool {
+			b, ok := f.Body.(Custody)
+			return ok && b.State == AtLaboratory && b.Due.Equal(r.Clears)
+		})
+		if r.Code == ReasonCertificate && fromLab {
+			continue // expected, not promised: the new certificate is not there yet
+		}
+		for _, x := range Assess(d, Span{r.Clears, r.Clears.Add(time.Minute)}, at).Reasons {
+			if x.Code == r.Code && (x.Code == ReasonCertificate || x.Code == ReasonCharge || x.Form == r.Form && fmt.Sprint(x.Evidence) == fmt.Sprint(r.Evidence)) {
+				rt.Fatalf("%q is said to clear %v, but then: %q", r.Text(), r.Clears, x.Text())
+			}
+		}
+	}
 }
 
 // poolAgrees builds the pool at another moment, then asks it the same question twice.

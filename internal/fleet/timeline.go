@@ -145,12 +145,10 @@ func (t *timeline) holdsAt(at int64) bool { return t.from <= at && at < t.until 
 // find applies every rule to the span and appends what stands against the unit.
 func (t *timeline) find(from, to int64, out []finding) []finding {
 	out = emitHolds(t.holds, from, to, out)
-	n := len(out)
 	out = emitCustody(t.stays, t.facts, t.d.For, from, to, out)
-	away := out[n:]
 	out = t.cover.emit(from, to, out)
 	if k := len(out) - 1; k >= 0 && out[k].code == codeCertificate && out[k].clears == never {
-		out[k].clears = t.fromLaboratory(away, out[k].mark)
+		out[k].clears = t.fromLaboratory(max(out[k].mark, from))
 	}
 	out = t.emitHire(from, to, out)
 	out = t.emitPromises(from, to, out)
@@ -160,7 +158,7 @@ func (t *timeline) find(from, to int64, out []finding) []finding {
 }
 
 // fromLaboratory is when a unit that is at the laboratory is due back: the earliest a lapsed certificate can be expected anew.
-func (t *timeline) fromLaboratory(away []finding, after int64) int64 {
+func (t *timeline) fromLaboratory(after int64) int64 {
 	if n := len(t.stays); n > 0 {
 		last := t.stays[n-1]
 		if t.facts[last.ref].Body.(Custody).State == AtLaboratory && last.to != forever && last.to > after {
