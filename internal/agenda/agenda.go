@@ -59,6 +59,9 @@ type Store interface {
 	KitUnits(kit ident.ID, at time.Time) ([]ident.ID, error)
 	// CalendarSerial is the number of the last change in a collection; zero when there was none.
 	CalendarSerial(collection ident.ID) (int64, error)
+	// CalendarMark is the random mark that a change got with its serial, empty when there is none. A database restored from a
+	// backup counts on from an older serial, but gives other marks.
+	CalendarMark(collection ident.ID, serial int64) (string, error)
 	// CalendarEntries lists the live objects whose span overlaps the given one, by start; a zero span means all.
 	CalendarEntries(collection ident.ID, span fleet.Span) ([]Entry, error)
 	// CalendarEntriesNamed finds live objects by name.
@@ -134,8 +137,10 @@ func (l *Look) collection(k fleet.Kit, d fleet.Depot) (c Collection, err error) 
 }
 
 func (l *Look) stamp(c *Collection) (err error) {
-	c.serial, err = l.s.CalendarSerial(c.ID)
-	c.Token = l.token(*c, c.serial)
+	if c.serial, err = l.s.CalendarSerial(c.ID); err != nil {
+		return err
+	}
+	c.Token, err = l.token(*c, c.serial)
 	return err
 }
 
@@ -218,7 +223,9 @@ func (l *Look) Changes(c Collection, token string, limit int) (Delta, error) {
 	d := Delta{Token: c.Token}
 	if len(rows) > limit {
 		rows, d.More = rows[:limit], true
-		d.Token = l.token(c, rows[limit-1].Serial)
+		if d.Token, err = l.token(c, rows[limit-1].Serial); err != nil {
+			return Delta{}, err
+		}
 	}
 	var gone []string
 	for _, e := range rows {
@@ -246,11 +253,16 @@ func (l *Look) reallyGone(c Collection, names []string) ([]string, error) {
 
 const tokenPrefix = "data:,kitd-"
 
-// token names a state: the serial, and what collection and walls it is seen through. A change of walls changes what is seen
-// without any object changing, so old tokens must not count then.
-func (l *Look) token(c Collection, serial int64) string {
+// token names a state: the serial and its mark, and what collection and walls it is seen through. A change of walls changes what
+// is seen without any object changing, so old tokens must not count then.
+func (l *Look) token(c Collection, serial int64) (string, error) {
+	mark, err := l.s.CalendarMark(c.ID, serial)
+	if err != nil {
+		return "", err
+	}
 	h := sha256.New()
 	h.Write(c.ID[:])
+	h.Write([]byte(mark + "|"))
 	if l.who.Scope.All {
 		h.Write([]byte("all"))
 	}
@@ -259,7 +271,7 @@ func (l *Look) token(c Collection, serial int64) string {
 	for _, id := range clients {
 		h.Write(id[:])
 	}
-	return tokenPrefix + strconv.FormatInt(serial, 10) + "-" + hex.EncodeToString(h.Sum(nil)[:8])
+	return tokenPrefix + strconv.FormatInt(serial, 10) + "-" + hex.EncodeToString(h.Sum(nil)[:8]), nil
 }
 
 func (l *Look) serial(c Collection, token string) (int64, error) {
@@ -268,8 +280,12 @@ func (l *Look) serial(c Collection, token string) (int64, error) {
 	}
 	number, _, _ := strings.Cut(strings.TrimPrefix(token, tokenPrefix), "-")
 	serial, err := strconv.ParseInt(number, 10, 64)
-	if err != nil || serial < 0 || serial > c.serial || l.token(c, serial) != token {
+	if err != nil || serial < 0 || serial > c.serial {
 		return 0, fault.New(fault.TokenStale)
 	}
-	return serial, nil
+	known, err := l.token(c, serial)
+	if err == nil && known != token {
+		err = fault.New(fault.TokenStale)
+	}
+	return serial, err
 }

@@ -229,8 +229,11 @@ type seen struct {
 	who access.Actor
 }
 
-func (s seen) Depots() ([]fleet.Depot, error)      { return []fleet.Depot{s.depot}, nil }
-func (s seen) Kits(ident.ID) ([]fleet.Kit, error)  { return s.kits, nil }
+func (s seen) Depots() ([]fleet.Depot, error)     { return []fleet.Depot{s.depot}, nil }
+func (s seen) Kits(ident.ID) ([]fleet.Kit, error) { return s.kits, nil }
+func (s seen) CalendarMark(_ ident.ID, serial int64) (string, error) {
+	return fmt.Sprint("mark", serial), nil
+}
 func (s seen) Depot(ident.ID) (fleet.Depot, error) { return s.depot, nil }
 func (s seen) KitByCode(code string) (fleet.Kit, error) {
 	for _, k := range s.kits {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"encoding/hex"
 	"fmt"
 	"time"
 
@@ -26,7 +27,7 @@ func (tx *Tx) logCalendar(b schedule.Booking, deleted bool) error {
 	if err := tx.buryCalendar(b, collection); err != nil {
 		return err
 	}
-	serial, err := tx.next(calendarCounter(collection))
+	serial, err := tx.nextSerial(collection)
 	if err != nil {
 		return err
 	}
@@ -66,7 +67,7 @@ func (tx *Tx) buryCalendar(b schedule.Booking, collection ident.ID) error {
 		if r.collection == key(collection) && r.client == key(b.Client) && r.name == b.Calendar.Name {
 			continue
 		}
-		serial, err := tx.next(calendarCounter(ident.ID(r.collection)))
+		serial, err := tx.nextSerial(ident.ID(r.collection))
 		if err != nil {
 			return err
 		}
@@ -80,6 +81,27 @@ func (tx *Tx) buryCalendar(b schedule.Booking, collection ident.ID) error {
 }
 
 func calendarCounter(collection ident.ID) string { return "calendar " + collection.String() }
+
+// nextSerial counts on in a collection and gives the change its random mark.
+func (tx *Tx) nextSerial(collection ident.ID) (int64, error) {
+	serial, err := tx.next(calendarCounter(collection))
+	if err != nil {
+		return 0, err
+	}
+	var mark [8]byte
+	if err := tx.random(mark[:]); err != nil {
+		return 0, err
+	}
+	_, err = tx.exec("INSERT INTO calendar_mark (collection_id, serial, mark) VALUES (?, ?, ?)", collection, serial, hex.EncodeToString(mark[:]))
+	return serial, err
+}
+
+// CalendarMark implements agenda.Store.
+func (tx *Tx) CalendarMark(collection ident.ID, serial int64) (string, error) {
+	var mark text
+	_, err := tx.row("SELECT mark FROM calendar_mark WHERE collection_id = ? AND serial = ?", []any{collection, serial}, &mark)
+	return string(mark), err
+}
 
 // CalendarSerial implements agenda.Store.
 func (tx *Tx) CalendarSerial(collection ident.ID) (int64, error) {

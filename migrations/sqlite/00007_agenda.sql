@@ -23,3 +23,12 @@ CREATE INDEX calendar_object_names ON calendar_object (collection_id, name);
 CREATE INDEX calendar_object_changes ON calendar_object (collection_id, serial);
 CREATE INDEX calendar_object_starts ON calendar_object (collection_id, starts, ends) WHERE gone = 0;
 CREATE INDEX calendar_object_booking ON calendar_object (booking_id) WHERE gone = 0;
+
+-- Each serial of a collection has a random mark. A database restored from a backup counts on from an older serial; tokens given
+-- out in the time that was lost do not fit its marks, so that programs begin anew.
+CREATE TABLE calendar_mark (
+    collection_id BLOB NOT NULL CHECK (length(collection_id) = 16),
+    serial        INTEGER NOT NULL,
+    mark          TEXT NOT NULL,
+    PRIMARY KEY (collection_id, serial)
+) STRICT, WITHOUT ROWID;
