@@ -19,8 +19,9 @@ const (
 	MaxParams      = 32        // parameters of one content line
 	MaxOccurrences = 200       // instances of a series that stand
 	MaxDates       = 1000      // values of EXDATE and RDATE together
-	MaxZones       = 10        // time zones taken from the object's own rules
+	MaxZones       = 5         // time zones taken from the object's own rules
 	MaxObservances = 200       // STANDARD and DAYLIGHT parts of one such zone
+	MaxZoneRules   = 16        // of these, parts that repeat every year
 )
 
 // The years between which times are accepted, both included.

@@ -136,6 +136,9 @@ func (z *ownZone) addRule(c *goical.Component, start time.Time, from, to int) er
 	if err != nil {
 		return err
 	}
+	if len(z.yearly) == MaxZoneRules {
+		return badRule(p.line(), "the time zone has more than %d parts that repeat", MaxZoneRules)
+	}
 	if r.freq != yearly || r.interval != 1 {
 		return badRule(p.line(), "a time zone changes once a year: FREQ=YEARLY without INTERVAL")
 	}
@@ -161,6 +164,10 @@ func (z *ownZone) inYear(year int) []onset {
 			continue
 		}
 		for day := time.Date(year, 1, 1, 0, 0, 0, 0, time.UTC); day.Year() == year; day = day.AddDate(0, 0, 1) {
+			if y.rule.byMonth != nil && !slices.Contains(y.rule.byMonth, int(day.Month())) {
+				day = time.Date(year, day.Month()+1, 0, 0, 0, 0, 0, time.UTC) // on to the next month
+				continue
+			}
 			wall := onDay(day, y.start)
 			at := wall.Unix() - int64(y.from)
 			if !wall.Before(y.start) && y.rule.on(day, y.start) && !y.rule.over(wall, time.Unix(at, 0)) {

@@ -168,5 +168,11 @@ func TestOwnRulesRefused(t *testing.T) {
 	for i := range MaxZones + 1 {
 		lines = append(lines, fmt.Sprintf("RDATE;TZID=zone %d:20260702T080000", i))
 	}
-	refused(t, inZone(many, append(lines, "DTSTART;TZID=zone 0:20260701T080000")...), fault.CalendarLine, "10 time zones")
+	refused(t, inZone(many, append(lines, "DTSTART;TZID=zone 0:20260701T080000")...), fault.CalendarLine, "5 time zones")
+
+	rules := []string{"BEGIN:VTIMEZONE", "TZID:x"}
+	for range MaxZoneRules + 1 {
+		rules = append(rules, vtimezone("x")[2:8]...)
+	}
+	refused(t, inZone(append(rules, "END:VTIMEZONE"), "DTSTART;TZID=x:20260701T080000"), fault.CalendarRule, "16 parts")
 }
