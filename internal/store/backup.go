@@ -18,9 +18,9 @@ func (db *DB) Backup(ctx context.Context, path string) error {
 	if _, err := os.Lstat(path); err == nil {
 		return fault.New(fault.BackupInWay, "path", path)
 	}
-	half := path + ".part"
-	if err := os.Remove(half); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return fault.New(fault.BadInput, "what", "the backup path "+path+" cannot be written").Because(err)
+	half, err := emptyBeside(path)
+	if err != nil {
+		return fault.New(fault.BadInput, "what", "the backup "+path+" cannot be made; check that its folder exists and may be written").Because(err)
 	}
 	if err := db.vacuumInto(ctx, half); err != nil {
 		return errors.Join(err, ignoreMissing(os.Remove(half)))
@@ -28,15 +28,17 @@ func (db *DB) Backup(ctx context.Context, path string) error {
 	return publish(half, path)
 }
 
-func (db *DB) vacuumInto(ctx context.Context, path string) error {
-	// The copy must be as private as the original: SQLite fills an empty file that is there already.
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
+// emptyBeside makes the file that becomes the backup, under a name that no other process uses at the same moment. The copy must
+// be as private as the original: SQLite fills an empty file that is there already.
+func emptyBeside(path string) (string, error) {
+	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".*.part")
 	if err != nil {
-		return fault.New(fault.BadInput, "what", "the backup "+path+" cannot be made; check that its folder exists and may be written").Because(err)
+		return "", err
 	}
-	if err := f.Close(); err != nil {
-		return translate(err)
-	}
+	return f.Name(), f.Close()
+}
+
+func (db *DB) vacuumInto(ctx context.Context, path string) error {
 	h, err := db.dialect.maintain()
 	if err != nil {
 		return translate(err)
