@@ -187,17 +187,26 @@ func TestOnTheRealDesk(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		findings := must(h.Check(t.Context()))(t)
-		if len(findings) != 3 || findings[0].Check != "calendar" {
+		if findings := r.findings(t); len(findings) != 3 {
 			t.Errorf("three things were spoilt, found: %v", findings)
 		}
 	})
 }
 
-// sound wants the whole check of the database to find nothing.
+// findings is what the check of the database says of bookings and calendars.
+func (r *real) findings(t testing.TB) (found []store.Finding) {
+	t.Helper()
+	for _, f := range must(r.house.Check(t.Context()))(t) {
+		if f.Check == "calendar" || f.Check == "promises" {
+			found = append(found, f)
+		}
+	}
+	return found
+}
+
 func (r *real) sound(t testing.TB) {
 	t.Helper()
-	if found := must(r.house.Check(t.Context()))(t); len(found) > 0 {
+	if found := r.findings(t); len(found) > 0 {
 		t.Error(found)
 	}
 }
