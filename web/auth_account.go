@@ -83,7 +83,8 @@ func (s *Server) again(c echo.Context, err error, form string) error {
 
 func (s *Server) changeSelf(c echo.Context) error {
 	form := c.Request().PostForm
-	if _, err := s.Gate.ChangeSelf(ctx(c), actor(c), form.Get("display"), form.Get("locale"), form.Get("zone")); err != nil {
+	to := access.Account{Display: form.Get("display"), Mail: form.Get("mail"), Locale: form.Get("locale"), Zone: form.Get("zone")}
+	if _, err := s.Gate.ChangeSelf(ctx(c), actor(c), to); err != nil {
 		return s.again(c, err, "self")
 	}
 	return s.see(c, "/account", "Your account is changed.")

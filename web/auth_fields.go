@@ -14,6 +14,10 @@ func newPassword(id, label string) look.Field {
 		Rule: "At least 10 characters, not the name. A few unrelated words are good."}
 }
 
+func mailField(value string) look.Field {
+	return look.Field{ID: "mail", Label: "Mail address", Value: value, Type: "email", Fill: "email", Max: 254, Rule: "Where reminders go. May stay empty."}
+}
+
 func roleOptions() []look.Option {
 	var all []look.Option
 	for _, r := range access.Roles() {

@@ -207,6 +207,26 @@ func TestRoutesByRole(t *testing.T) {
 	}
 }
 
+// TestHeadAnswersLikeGet: RFC 9110, section 9.3.2.
+func TestHeadAnswersLikeGet(t *testing.T) {
+	s := newSite(t)
+	page, program := s.as(access.Administrator), s.program(access.Administrator)
+	for _, r := range Routes() {
+		if r.Method != http.MethodGet {
+			continue
+		}
+		b := page
+		if r.API() {
+			b = program
+		}
+		path := s.sample(r.Path)
+		get, head := b.get(path), b.do(http.MethodHead, path, "", nil)
+		if get.Code != head.Code || get.Header().Get("Content-Type") != head.Header().Get("Content-Type") {
+			t.Errorf("%s: GET %d %s, HEAD %d %s", r.Path, get.Code, get.Header().Get("Content-Type"), head.Code, head.Header().Get("Content-Type"))
+		}
+	}
+}
+
 func wantNobody(t *testing.T, r Route, got answer) {
 	t.Helper()
 	switch {

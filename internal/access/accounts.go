@@ -50,7 +50,7 @@ func add(s Store, a Account, hash, verb string) error {
 	return note(s, a, verb, nil, a)
 }
 
-// ChangeAccount stores what an administrator changed of an account: display name, role, language, zone, clients, disabled.
+// ChangeAccount stores what an administrator changed of an account: display name, mail address, role, language, zone, clients, disabled.
 // a.Version is the version that was looked at (fault.Changed when it is not the present one). The last enabled administrator
 // stays one (fault.LastAdministrator). Disabling ends all sessions and credentials of the account; a changed role or wall
 // applies from the next call.
@@ -125,8 +125,9 @@ func shut(s Store, account ident.ID) error {
 	return s.RemoveLinks(account)
 }
 
-// ChangeSelf stores what an account may change of itself: display name, language and zone.
-func (g *Gate) ChangeSelf(ctx context.Context, who Actor, display, locale, zone string) (Account, error) {
+// ChangeSelf stores what an account may change of itself: display name, mail address, language and zone. The rest of to is not
+// looked at.
+func (g *Gate) ChangeSelf(ctx context.Context, who Actor, to Account) (Account, error) {
 	var a Account
 	err := g.Do(ctx, who, func(s Store) error {
 		before, err := s.AccountByID(who.Account)
@@ -134,7 +135,7 @@ func (g *Gate) ChangeSelf(ctx context.Context, who Actor, display, locale, zone 
 			return err
 		}
 		a = before
-		a.Display, a.Locale, a.Zone, a.Version = display, locale, zone, before.Version+1
+		a.Display, a.Mail, a.Locale, a.Zone, a.Version = to.Display, to.Mail, to.Locale, to.Zone, before.Version+1
 		if err := a.check(); err != nil {
 			return err
 		}

@@ -551,6 +551,42 @@ func TestSetupLinkMakesOneAdministrator(t *testing.T) {
 	})
 }
 
+// TestSetupAtOnceMakesOneAdministrator: two browsers, and a second link made in between by another process.
+func TestSetupAtOnceMakesOneAdministrator(t *testing.T) {
+	each(t, func(t *testing.T, g *gatehouse) {
+		do := g.h.Do // the counting wrapper is not made for several goroutines
+		g.Do = func(ctx context.Context, who access.Actor, fn func(access.Store) error) error {
+			return do(ctx, who, func(tx *store.Tx) error { return fn(tx) })
+		}
+		secret, _, err := g.SetupLink(ctx)
+		must(t, err)
+		now := g.Now()
+		second := access.StoredLink{Digest: access.DigestOf("second"), Purpose: access.LinkSetup, Created: now, Expires: now.Add(time.Hour)}
+		must(t, g.Do(ctx, root, func(s access.Store) error { return s.AddLink(second) }))
+		var wait sync.WaitGroup
+		errs := make([]error, 6)
+		for i := range errs {
+			link := []string{secret, "second"}[i%2]
+			wait.Go(func() {
+				_, _, errs[i] = g.UseLink(ctx, link, access.LinkAnswer{Name: "ada" + string(rune('a'+i)), Password: password})
+			})
+		}
+		wait.Wait()
+		passed := 0
+		for _, err := range errs {
+			if err == nil {
+				passed++
+				continue
+			}
+			wantCode(t, err, fault.LinkSpent)
+		}
+		all, err := g.Accounts(ctx, root)
+		if passed != 1 || len(all) != 1 || err != nil {
+			t.Errorf("%d calls passed and %d accounts were made, want 1 and 1 (%v)", passed, len(all), err)
+		}
+	})
+}
+
 func TestSetupLinkExpires(t *testing.T) {
 	each(t, func(t *testing.T, g *gatehouse) {
 		secret, _, err := g.SetupLink(ctx)

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -134,4 +135,27 @@ func (tx *Tx) SetPasswordHash(account ident.ID, hash string) error {
 	_, err := tx.exec(`INSERT INTO account_password (account_id, hash, changed) VALUES (?, ?, ?)
 		ON CONFLICT (account_id) DO UPDATE SET hash = excluded.hash, changed = excluded.changed`, account, hash, tx.now())
 	return err
+}
+
+// checkAccounts looks for what the schema cannot hold: accounts nobody can administer, and clients that are not there.
+func (tx *Tx) checkAccounts() ([]string, error) {
+	var found []string
+	var accounts, administrators int
+	_, err := tx.row(`SELECT COUNT(*), COUNT(CASE WHEN role = 'administrator' AND NOT disabled
+		AND EXISTS (SELECT 1 FROM account_password p WHERE p.account_id = account.id) THEN 1 END) FROM account`, nil, &accounts, &administrators)
+	if err != nil {
+		return nil, err
+	}
+	if accounts > 0 && administrators == 0 {
+		found = append(found, "there are accounts, and no administrator among them who can log in; make one with kitd user")
+	}
+	err = tx.each(`SELECT a.name, COUNT(*) FROM account_client c JOIN account a ON a.id = c.account_id
+		WHERE NOT EXISTS (SELECT 1 FROM client k WHERE k.id = c.client_id) GROUP BY a.name ORDER BY a.name`, nil, func(s scanner) error {
+		var name string
+		var n int
+		err := s(&name, &n)
+		found = append(found, fmt.Sprintf("the account %s is assigned to %d clients that are not there; open it under Accounts and store it again", name, n))
+		return err
+	})
+	return found, err
 }

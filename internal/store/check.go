@@ -32,6 +32,7 @@ var checks = []check{
 	{"file hashes", (*DB).checkFiles},
 	{"pool", inView((*Tx).checkPool)},
 
+	{"accounts", inView((*Tx).checkAccounts)},
 	{"promises", (*DB).checkPromises},
 	{"calendar", inView((*Tx).checkCalendar)},
 	{"results", inView((*Tx).checkResults)},
