@@ -77,7 +77,7 @@ func (h *house) due(ctx context.Context, who access.Actor) ([]agenda.Notice, err
 		notices = nil
 		for _, l := range lapses {
 			notices = append(notices, agenda.Notice{Key: strings.ToLower(l.Unit.String()) + "-" + l.Due.String(), Day: l.Due,
-				Text: l.Tag + ": certificate " + l.Certificate + " ends", Detail: l.DepotName, Entered: h.now()})
+				Text: l.Tag + ": certificate " + l.Certificate + " ends", Detail: l.DepotName, Entered: l.Since})
 		}
 		return nil
 	})

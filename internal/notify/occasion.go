@@ -34,6 +34,7 @@ type Lapse struct {
 	Zone        *time.Location
 	Certificate string     // number; empty when the unit never had one
 	Due         civil.Date // last covered day
+	Since       time.Time  // when that certificate was entered
 	Breaks      []Broken   // bookings that reach beyond it, by start
 }
 

@@ -42,7 +42,7 @@ func lapse(d fleet.Dossier, ends civil.Date, now time.Time) notify.Lapse {
 	latest := civil.Date{}
 	for _, line := range d.Lines {
 		if line.Superseded.IsZero() && !line.Calibrated.Before(latest) {
-			latest, l.Certificate = line.Calibrated, line.Number
+			latest, l.Certificate, l.Since = line.Calibrated, line.Number, line.Entered
 		}
 	}
 	for _, p := range d.Promises {
