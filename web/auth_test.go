@@ -50,7 +50,7 @@ func TestRefusedLogin(t *testing.T) {
 		t.Error("what was typed came back as markup")
 	}
 	for range s.gate.Limiter.PerAccount {
-		got = b.post("/login", url.Values{"name": {"viewer"}, "password": {"wrong"}})
+		b.post("/login", url.Values{"name": {"viewer"}, "password": {"wrong"}}).want(t, http.StatusUnauthorized)
 	}
 	got = b.post("/login", url.Values{"name": {"viewer"}, "password": {sitePassword}})
 	got.want(t, http.StatusTooManyRequests, "too many tries")
