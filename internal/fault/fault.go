@@ -122,8 +122,13 @@ func Is(err error, code Code) bool {
 	return errors.As(err, &e) && e.Code == code
 }
 
-// KindOf gives the kind of any error; an error without a fault is Internal.
-func KindOf(err error) Kind { return Of(err).Kind() }
+// KindOf gives the kind of any error; an error without a fault is Internal, and so is none at all.
+func KindOf(err error) Kind {
+	if err == nil {
+		return Internal
+	}
+	return Of(err).Kind()
+}
 
 // Codes lists every catalogued code in order, for tests that cover each in each outside form.
 func Codes() []Code {
