@@ -173,6 +173,7 @@ func (m *Metrics) takePeaks(peaks *Peaks, h History, p plan) error {
 	m.PeakWeighting = peaks.Weighting
 	if top >= 0 {
 		m.PeakDB = known(float64(top) / float64(peaks.Levels.PerDB))
+		m.PeakPa = share(PeakPressure(*m.PeakDB))
 	}
 	return nil
 }
@@ -193,6 +194,8 @@ func (m *Metrics) judge(d distribution, profiles []Profile, c Context, quantity 
 	for _, p := range profiles {
 		r := d.profile(p, day)
 		r.LEX8hDB = m.LEX8hDB
+		r.addShift(p, day)
+		s.lexAdjusted = r.LEX8hAdjustedDB
 		s.dose, s.roughDose, s.exchange = r.DoseShiftPercent, false, 0
 		if p.Dose != nil {
 			s.exchange = p.Dose.ExchangeDB
@@ -204,7 +207,11 @@ func (m *Metrics) judge(d distribution, profiles []Profile, c Context, quantity 
 		}
 		r.Verdicts = make([]Verdict, 0, len(p.Limits))
 		for _, l := range p.Limits {
-			r.Verdicts = append(r.Verdicts, s.judge(l))
+			v := s.judge(l)
+			if db, ok := p.LevelAtLimit(l, day); ok {
+				v.LevelAtLimitDB = &db
+			}
+			r.Verdicts = append(r.Verdicts, v)
 		}
 		m.Profiles = append(m.Profiles, r)
 		m.flagRange(d, p)

@@ -60,8 +60,8 @@ func TestVerdictsExactlyAtEveryLimit(t *testing.T) {
 			}
 		}
 	}
-	if tested != 3*28 {
-		t.Errorf("%d comparisons, want 84", tested)
+	if tested != 3*29 {
+		t.Errorf("%d comparisons, want 87", tested)
 	}
 }
 

@@ -45,7 +45,7 @@ func TestTableC4(t *testing.T) {
 			}
 		}
 	}
-	for n := 3; n <= 31; n++ {
+	for n := 3; n < 30; n++ {
 		last := -1.0
 		for u1 := 0.0; u1 <= 6; u1 += 0.1 {
 			got, ok := tableC4(n, u1)
@@ -60,7 +60,7 @@ func TestTableC4(t *testing.T) {
 		n    int
 		u1   float64
 		want float64
-	}{{6, 0, 0}, {6, 0.25, 0.15}, {6, 2.25, 1.65}, {11, 2, 0.85}, {100, 2, 0.4}} {
+	}{{6, 0, 0}, {6, 0.25, 0.15}, {6, 2.25, 1.65}, {11, 2, 0.85}, {30, 2, 0.4}} {
 		if got, _ := tableC4(c.n, c.u1); math.Abs(got-c.want) > 1e-9 {
 			t.Errorf("N %d, u1 %v: %v, want %v", c.n, c.u1, got, c.want)
 		}
@@ -68,7 +68,7 @@ func TestTableC4(t *testing.T) {
 	for _, c := range []struct {
 		n  int
 		u1 float64
-	}{{2, 1}, {6, 6.000001}, {6, math.NaN()}} {
+	}{{2, 1}, {31, 1}, {6, 6.000001}, {6, math.NaN()}} {
 		if _, ok := tableC4(c.n, c.u1); ok {
 			t.Errorf("N %d, u1 %v has a value", c.n, c.u1)
 		}
@@ -98,9 +98,10 @@ func TestFewSamplesGiveALevelWithoutUncertainty(t *testing.T) {
 		t.Errorf("%+v, %v", two, err)
 	}
 	wide, err := ComputeFullDay(SampledDay{LevelsDB: []float64{60, 80, 100}, EffectiveHours: 8})
-	if err != nil || wide.C1U1DB != nil || wide.Advice[0].Code != "spread_beyond_table" {
+	if err != nil || wide.C1U1From != FromLand || wide.Advice[0].Code != "spread_beyond_table" {
 		t.Errorf("%+v, %v", wide, err)
 	}
+	near(t, "c1u1 of three samples 20 dB apart", value(t, "c1u1", wide.C1U1DB), landC1U1(3, 20), 1e-6)
 }
 
 func TestFullDays(t *testing.T) {

@@ -18,7 +18,7 @@
 package exposure
 
 // EngineVersion names the computing rules. It changes when a result may change, and is recorded with every result.
-const EngineVersion = "exposure-1"
+const EngineVersion = "exposure-2"
 
 // MethodEdition is the edition of the measurement standard whose formulas are used for levels and uncertainties.
 const MethodEdition = "ISO 9612:2009"

@@ -57,6 +57,10 @@ func methods() []method {
 		{"history", runHistory},
 		{"worker-day", runWorkerDay},
 		{"weekly", runWeekly},
+		{"group", runGroup},
+		{"protector", runProtector},
+		{"hearing-risk", runHearing},
+		{"sizing", runSizing},
 	}
 }
 

@@ -6,18 +6,22 @@ import (
 )
 
 type sampledForm struct {
-	Method         string      `json:"method"`
-	HoursEffective *float64    `json:"hours_effective"`
-	LevelsDB       []float64   `json:"levels_db"`
-	Instrument     *Instrument `json:"instrument"`
+	Method         string        `json:"method"`
+	HoursEffective *float64      `json:"hours_effective"`
+	LevelsDB       []float64     `json:"levels_db"`
+	Instrument     *Instrument   `json:"instrument"`
+	GroupSize      *int          `json:"group_size"`
+	MeasuredHours  *float64      `json:"measured_hours"`
+	Further        *furtherEntry `json:"further"`
 }
 
 type fullDayForm struct {
-	Method         string      `json:"method"`
-	HoursEffective *float64    `json:"hours_effective"`
-	LevelsDB       []float64   `json:"levels_db"`
-	Days           []dayEntry  `json:"days"`
-	Instrument     *Instrument `json:"instrument"`
+	Method         string        `json:"method"`
+	HoursEffective *float64      `json:"hours_effective"`
+	LevelsDB       []float64     `json:"levels_db"`
+	Days           []dayEntry    `json:"days"`
+	Instrument     *Instrument   `json:"instrument"`
+	Further        *furtherEntry `json:"further"`
 }
 
 type dayEntry struct {
@@ -43,6 +47,19 @@ func (f sampledForm) day() (SampledDay, error) {
 	if day.Instrument, err = instrument(f.Instrument); err != nil {
 		return day, err
 	}
+	if day.Further, err = f.Further.terms(); err != nil {
+		return day, err
+	}
+	if f.GroupSize != nil {
+		if day.GroupSize = *f.GroupSize; day.GroupSize == 0 {
+			return day, docFault("/group_size", "a group has at least one worker; leave the key out when its size is not known")
+		}
+	}
+	if f.MeasuredHours != nil {
+		if day.MeasuredHours = *f.MeasuredHours; day.MeasuredHours == 0 {
+			return day, docFault("/measured_hours", "the samples last above 0 h together; leave the key out when it is not known")
+		}
+	}
 	if f.HoursEffective == nil {
 		return day, docFault("/hours_effective", "the key is missing; give the hours of the effective working day")
 	}
@@ -61,7 +78,7 @@ func runFullDay(doc []byte, _ Options) (any, error) {
 	var day SampledDay
 	switch {
 	case form.Days == nil:
-		day, err = sampledForm{form.Method, form.HoursEffective, form.LevelsDB, form.Instrument}.day()
+		day, err = sampledForm{HoursEffective: form.HoursEffective, LevelsDB: form.LevelsDB, Instrument: form.Instrument, Further: form.Further}.day()
 	case form.LevelsDB != nil || form.HoursEffective != nil:
 		return nil, docFault("/days", "give days, or hours_effective with levels_db, not both")
 	default:
@@ -77,6 +94,9 @@ func (f fullDayForm) days() (SampledDay, error) {
 	day := SampledDay{DayHours: []float64{}}
 	var err error
 	if day.Instrument, err = instrument(f.Instrument); err != nil {
+		return day, err
+	}
+	if day.Further, err = f.Further.terms(); err != nil {
 		return day, err
 	}
 	if len(f.Days) == 0 {
@@ -107,6 +127,7 @@ type workerDayForm struct {
 	Parts      []partEntry `json:"parts"`
 	Profiles   []string    `json:"profiles"`
 	Instrument *Instrument `json:"instrument"`
+	AtEar      *atEarEntry `json:"at_ear"`
 }
 
 type partEntry struct {
@@ -122,6 +143,9 @@ func runWorkerDay(doc []byte, o Options) (any, error) {
 	}
 	var c Context
 	if c.Instrument, err = instrument(form.Instrument); err != nil {
+		return nil, err
+	}
+	if c.AtEar, err = form.AtEar.levels(); err != nil {
 		return nil, err
 	}
 	if form.ShiftHours == nil {
@@ -158,16 +182,10 @@ func runWorkerDay(doc []byte, o Options) (any, error) {
 type weeklyForm struct {
 	Method      string    `json:"method"`
 	DaysLEX8hDB []float64 `json:"days_lex_8h_db"`
+	Profiles    []string  `json:"profiles"`
 }
 
-type weeklyResult struct {
-	Engine  string   `json:"engine"`
-	Days    int      `json:"days"`
-	LEXWeek float64  `json:"lex_week_db"`
-	Advice  []Advice `json:"advice"`
-}
-
-func runWeekly(doc []byte, _ Options) (any, error) {
+func runWeekly(doc []byte, o Options) (any, error) {
 	form, err := decode[weeklyForm](doc)
 	if err != nil {
 		return nil, err
@@ -175,17 +193,16 @@ func runWeekly(doc []byte, _ Options) (any, error) {
 	if n := len(form.DaysLEX8hDB); n == 0 || n > 7 {
 		return nil, docFault("/days_lex_8h_db", fmt.Sprintf("a week has one to seven days, not %d", n))
 	}
-	for i, db := range form.DaysLEX8hDB {
-		if text := levelTrouble(db); text != "" {
-			return nil, docFault(fmt.Sprintf("/days_lex_8h_db/%d", i), text)
-		}
+	if where, what := levelsTrouble("days_lex_8h_db", form.DaysLEX8hDB); what != "" {
+		return nil, docFault("/"+where, what)
 	}
-	lex, err := WeeklyLevel(form.DaysLEX8hDB)
+	profiles, err := chosen(form.Profiles, o)
+	if err != nil {
+		return nil, err
+	}
+	r, err := ComputeWeek(form.DaysLEX8hDB, profiles)
 	if err != nil {
 		return nil, placed("/days_lex_8h_db", err)
 	}
-	return weeklyResult{EngineVersion, len(form.DaysLEX8hDB), lex, []Advice{{
-		Code: "where_a_week_may_stand",
-		Text: "A weekly level may replace the daily one only where exposure varies markedly from day to day, monitoring shows it not above 87 dB, and national rules allow it (Directive 2003/10/EC, Art. 3(3)).",
-	}}}, nil
+	return r, nil
 }

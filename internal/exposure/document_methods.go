@@ -8,18 +8,37 @@ import (
 )
 
 type taskForm struct {
-	Method         string      `json:"method"`
-	ReferenceHours *float64    `json:"reference_hours"`
-	Instrument     *Instrument `json:"instrument"`
-	Tasks          []taskEntry `json:"tasks"`
+	Method         string        `json:"method"`
+	ReferenceHours *float64      `json:"reference_hours"`
+	Instrument     *Instrument   `json:"instrument"`
+	Tasks          []taskEntry   `json:"tasks"`
+	Further        *furtherEntry `json:"further"`
+}
+
+type furtherEntry struct {
+	DriftDB       *float64 `json:"drift_db"`
+	CertificateDB *float64 `json:"certificate_expanded_uncertainty_db"`
+}
+
+// terms reads the further terms of a budget; without the key there are none.
+func (e *furtherEntry) terms() (FurtherTerms, error) {
+	if e == nil {
+		return FurtherTerms{}, nil
+	}
+	f := FurtherTerms{e.DriftDB, e.CertificateDB}
+	if where, what := f.trouble(); what != "" {
+		return f, docFault("/"+where, what)
+	}
+	return f, nil
 }
 
 type taskEntry struct {
-	Name         *string   `json:"name"`
-	Hours        *float64  `json:"hours"`
-	HoursRange   []float64 `json:"hours_range"`
-	HoursSamples []float64 `json:"hours_samples"`
-	LevelsDB     []float64 `json:"levels_db"`
+	Name          *string   `json:"name"`
+	Hours         *float64  `json:"hours"`
+	HoursRange    []float64 `json:"hours_range"`
+	HoursSamples  []float64 `json:"hours_samples"`
+	LevelsDB      []float64 `json:"levels_db"`
+	SampleMinutes []float64 `json:"sample_minutes"`
 }
 
 func runTasks(doc []byte, _ Options) (any, error) {
@@ -29,6 +48,9 @@ func runTasks(doc []byte, _ Options) (any, error) {
 	}
 	var day TaskDay
 	if day.Instrument, err = instrument(form.Instrument); err != nil {
+		return nil, err
+	}
+	if day.Further, err = form.Further.terms(); err != nil {
 		return nil, err
 	}
 	if form.ReferenceHours != nil {
@@ -54,7 +76,7 @@ func runTasks(doc []byte, _ Options) (any, error) {
 }
 
 func (e taskEntry) task(at string) (Task, error) {
-	t := Task{LevelsDB: e.LevelsDB, HoursRange: e.HoursRange, HoursSamples: e.HoursSamples}
+	t := Task{LevelsDB: e.LevelsDB, HoursRange: e.HoursRange, HoursSamples: e.HoursSamples, SampleMinutes: e.SampleMinutes}
 	switch {
 	case e.Name == nil || *e.Name == "":
 		return t, docFault(at+"/name", "a task needs a name")
@@ -88,6 +110,31 @@ type criteriaForm struct {
 	Segments   []segmentEntry `json:"segments"`
 	Profiles   []string       `json:"profiles"`
 	Instrument *Instrument    `json:"instrument"`
+	AtEar      *atEarEntry    `json:"at_ear"`
+}
+
+// atEarEntry holds levels under the protectors, where they are known.
+type atEarEntry struct {
+	LEX8hDB *float64 `json:"lex_8h_db"`
+	PeakDB  *float64 `json:"peak_db"`
+}
+
+func (e *atEarEntry) levels() (*AtEarLevels, error) {
+	if e == nil {
+		return nil, nil
+	}
+	for _, x := range []struct {
+		name  string
+		value *float64
+	}{{"lex_8h_db", e.LEX8hDB}, {"peak_db", e.PeakDB}} {
+		if x.value == nil {
+			continue
+		}
+		if text := levelTrouble(*x.value); text != "" {
+			return nil, docFault("/at_ear/"+x.name, text)
+		}
+	}
+	return &AtEarLevels{e.LEX8hDB, e.PeakDB}, nil
 }
 
 type segmentEntry struct {
@@ -108,6 +155,9 @@ func runCriteria(doc []byte, o Options) (any, error) {
 	}
 	var c Context
 	if c.Instrument, err = instrument(form.Instrument); err != nil {
+		return nil, err
+	}
+	if c.AtEar, err = form.AtEar.levels(); err != nil {
 		return nil, err
 	}
 	profiles, err := chosen(form.Profiles, o)
@@ -182,6 +232,7 @@ type historyForm struct {
 	Profiles   []string       `json:"profiles"`
 	ShiftHours *float64       `json:"shift_hours"`
 	Instrument *Instrument    `json:"instrument"`
+	AtEar      *atEarEntry    `json:"at_ear"`
 }
 
 type peaksEntry struct {
@@ -330,6 +381,9 @@ func (f historyForm) context(seconds float64) (Context, error) {
 	var c Context
 	var err error
 	if c.Instrument, err = instrument(f.Instrument); err != nil {
+		return c, err
+	}
+	if c.AtEar, err = f.AtEar.levels(); err != nil {
 		return c, err
 	}
 	if f.ShiftHours != nil {

@@ -17,6 +17,7 @@ type Metrics struct {
 	LEX8hDB       *float64 `json:"lex_8h_db"` // L_Aeq + 10 lg(ShiftHours/8), over the measured time where no shift is known
 	Pa2h          float64  `json:"pa2h"`      // over DurationHours
 	PeakDB        *float64 `json:"peak_db"`
+	PeakPa        *float64 `json:"peak_pa,omitzero"`
 	PeakWeighting string   `json:"peak_weighting,omitzero"`
 	MaxDB         *float64 `json:"max_db"` // highest level of a step
 	L10DB         *float64 `json:"l10_db"`
@@ -48,6 +49,10 @@ type ProfileResult struct {
 	DoseShiftPercent     *float64  `json:"dose_shift_percent"`     // dose x shift / measured time; verdicts use it
 	TWAShiftDB           *float64  `json:"twa_shift_db"`
 	LEX8hDB              *float64  `json:"lex_8h_db"`
+	ShiftAdderDB         *float64  `json:"shift_adder_db,omitzero"` // for profiles that adjust long shifts
+	LEX8hAdjustedDB      *float64  `json:"lex_8h_adjusted_db,omitzero"`
+	ExposurePoints       *float64  `json:"exposure_points,omitzero"` // of the shift, for profiles that count points
+	Pa2hShift            *float64  `json:"pa2h_shift,omitzero"`
 	EstimateOnly         bool      `json:"estimate_only"` // the levels are not those the profile asks for
 	Verdicts             []Verdict `json:"verdicts"`
 }
@@ -65,6 +70,7 @@ const (
 
 // Verdict is one limit compared, at 1e-6. WithinUncertainty tells that the limit lies within the expanded uncertainty of
 // instrument and microphone position alone around the value (ISO 9612:2009, Tables C.5 and C.6); sampling adds to it.
+// LevelAtLimitDB is the steady level that brings the limit's dose in the shift (Profile.LevelAtLimit).
 // For an at-ear limit without known protection the value is the open-ear one, which is then the most it can be.
 type Verdict struct {
 	ID                string     `json:"id"`
@@ -77,6 +83,7 @@ type Verdict struct {
 	Unit              string     `json:"unit"`
 	State             State      `json:"state"`
 	WithinUncertainty bool       `json:"within_uncertainty"`
+	LevelAtLimitDB    *float64   `json:"level_at_limit_db,omitzero"`
 }
 
 // Flag is something a person should look at, with the seconds it speaks of. FromS and ToS are given for one stretch.

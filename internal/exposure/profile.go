@@ -2,12 +2,9 @@ package exposure
 
 import (
 	_ "embed"
-	"fmt"
 	"slices"
 	"strings"
 	"sync"
-
-	"github.com/go-json-experiment/json"
 
 	"kitd/internal/fault"
 )
@@ -17,11 +14,12 @@ type Measure string
 
 // The quantities that limits compare.
 const (
-	DosePercent Measure = "dose_percent" // dose, %
-	LEX8h       Measure = "lex_8h_db"    // daily exposure level, dB
-	PeakDB      Measure = "peak_db"      // peak level, dB
-	PeakPa      Measure = "peak_pa"      // peak pressure, Pa
-	LevelMax    Measure = "level_max_db" // highest slow-weighted level, dB
+	DosePercent   Measure = "dose_percent"       // dose, %
+	LEX8h         Measure = "lex_8h_db"          // daily exposure level, dB
+	LEX8hAdjusted Measure = "lex_8h_adjusted_db" // daily exposure level with the adder for long shifts, dB
+	PeakDB        Measure = "peak_db"            // peak level, dB
+	PeakPa        Measure = "peak_pa"            // peak pressure, Pa
+	LevelMax      Measure = "level_max_db"       // highest slow-weighted level, dB
 )
 
 // Basis tells whether hearing protectors count.
@@ -97,17 +95,20 @@ type Remark struct {
 // Profile is a regulation as data: how to weigh levels and which values matter. It is a default that local law may set
 // differently; a changed profile gets a new Version.
 type Profile struct {
-	ID          string      `json:"id"`
-	Name        string      `json:"name"`
-	Edition     string      `json:"edition"`
-	Version     int         `json:"version"`
-	Weighting   string      `json:"weighting"` // frequency weighting of the levels, "A"
-	Response    string      `json:"response"`  // "slow", or "none" for equivalent levels
-	Dose        *Criterion  `json:"dose"`
-	Integration *Range      `json:"integration"`
-	Drift       *DriftLimit `json:"drift"`
-	Limits      []Limit     `json:"limits"`
-	Remarks     []Remark    `json:"remarks"`
+	ID          string       `json:"id"`
+	Name        string       `json:"name"`
+	Edition     string       `json:"edition"`
+	Version     int          `json:"version"`
+	Weighting   string       `json:"weighting"` // frequency weighting of the levels, "A"
+	Response    string       `json:"response"`  // "slow", or "none" for equivalent levels
+	Dose        *Criterion   `json:"dose"`
+	Integration *Range       `json:"integration"`
+	Drift       *DriftLimit  `json:"drift"`
+	Limits      []Limit      `json:"limits"`
+	Remarks     []Remark     `json:"remarks"`
+	Points      *PointScale  `json:"points"`
+	Weekly      *WeeklyRule  `json:"weekly"`
+	Adders      []ShiftAdder `json:"adders"`
 }
 
 //go:embed profiles.json
@@ -154,82 +155,6 @@ func pick(from []Profile, id string) (Profile, error) {
 	return Profile{}, fault.New(fault.ExposureProfile, "profile", id, "profiles", strings.Join(ids, ", "))
 }
 
-// ReadProfiles reads a JSON list of profiles, strictly, and checks each (Profile.Check).
-func ReadProfiles(data []byte) ([]Profile, error) {
-	var list []Profile
-	if err := json.Unmarshal(data, &list, json.RejectUnknownMembers(true)); err != nil {
-		return nil, err
-	}
-	for i, p := range list {
-		if err := p.Check(); err != nil {
-			return nil, fmt.Errorf("profile %d: %w", i, err)
-		}
-		if slices.ContainsFunc(list[:i], func(q Profile) bool { return q.ID == p.ID }) {
-			return nil, fmt.Errorf("profile %d: the id %q is already in use", i, p.ID)
-		}
-	}
-	return list, nil
-}
-
-// Check reports the first thing that makes a profile unusable.
-func (p Profile) Check() error {
-	switch {
-	case p.ID == "" || p.Edition == "" || p.Version < 1:
-		return fmt.Errorf("a profile needs an id, an edition and a version of at least 1")
-	case p.Weighting != "A":
-		return fmt.Errorf("%s: only A-weighted levels can be computed, not %q", p.ID, p.Weighting)
-	case p.Response != "slow" && p.Response != "none":
-		return fmt.Errorf("%s: the response is slow or none, not %q", p.ID, p.Response)
-	}
-	if d := p.Dose; d != nil {
-		if err := d.check(); err != nil {
-			return fmt.Errorf("%s: %w", p.ID, err)
-		}
-	}
-	for _, l := range p.Limits {
-		if err := l.check(p.Dose != nil); err != nil {
-			return fmt.Errorf("%s, limit %q: %w", p.ID, l.ID, err)
-		}
-	}
-	return nil
-}
-
-func (d Criterion) check() error {
-	switch {
-	case !(d.CriterionDB > 0 && d.CriterionDB <= maxLevel):
-		return fmt.Errorf("the criterion level must be above 0 and at most %d dB", maxLevel)
-	case !(d.CriterionHours > 0):
-		return fmt.Errorf("the criterion duration must be above 0 h")
-	case !(d.ExchangeDB >= 1 && d.ExchangeDB <= 20):
-		return fmt.Errorf("the exchange rate must be between 1 and 20 dB")
-	case d.ThresholdDB != nil && !(*d.ThresholdDB >= 0 && *d.ThresholdDB <= maxLevel):
-		return fmt.Errorf("the threshold must be between 0 and %d dB", maxLevel)
-	}
-	return nil
-}
-
-func (l Limit) check(hasDose bool) error {
-	units := map[Measure]string{DosePercent: "%", LEX8h: "dB", PeakDB: "dB", PeakPa: "Pa", LevelMax: "dB"}
-	peak := l.Quantity == PeakDB || l.Quantity == PeakPa
-	switch {
-	case l.ID == "" || l.Source.Clause == "":
-		return fmt.Errorf("a limit needs an id and the clause it comes from")
-	case units[l.Quantity] == "" || units[l.Quantity] != l.Unit:
-		return fmt.Errorf("the unit %q does not fit the quantity %q", l.Unit, l.Quantity)
-	case l.Quantity == DosePercent && !hasDose:
-		return fmt.Errorf("a dose limit needs a dose criterion")
-	case l.Basis != OpenEar && l.Basis != AtEar:
-		return fmt.Errorf("the basis is open_ear or at_ear, not %q", l.Basis)
-	case l.Comparison != AtOrAbove && l.Comparison != Above:
-		return fmt.Errorf("the comparison is ge or gt, not %q", l.Comparison)
-	case !(l.Value > 0):
-		return fmt.Errorf("the value must be above 0")
-	case peak && l.PeakWeighting != "C" && l.PeakWeighting != "any":
-		return fmt.Errorf("a peak limit needs the peak weighting C or any")
-	}
-	return nil
-}
-
 func (p Profile) clone() Profile {
 	if p.Dose != nil {
 		d := *p.Dose
@@ -247,6 +172,19 @@ func (p Profile) clone() Profile {
 		d := *p.Drift
 		p.Drift = &d
 	}
+	if p.Points != nil {
+		s := *p.Points
+		p.Points = &s
+	}
+	if p.Weekly != nil {
+		w := *p.Weekly
+		if w.MaxDB != nil {
+			m := *w.MaxDB
+			w.MaxDB = &m
+		}
+		p.Weekly = &w
+	}
+	p.Adders = slices.Clone(p.Adders)
 	p.Limits = slices.Clone(p.Limits)
 	p.Remarks = slices.Clone(p.Remarks)
 	return p

@@ -7,32 +7,45 @@ import (
 )
 
 // SampledDay is a job-based or full-day measurement (ISO 9612:2009, clauses 10 and 11): equivalent levels that sample the
-// effective working day. Full days of different length give DayHours, one a level, in place of EffectiveHours.
+// effective working day. Full days of different length give DayHours, one a level, in place of EffectiveHours. GroupSize
+// and MeasuredHours (all samples together), where known, are for the advice of a job-based measurement.
 type SampledDay struct {
 	LevelsDB       []float64
 	EffectiveHours float64
 	DayHours       []float64
 	Instrument     Instrument
+	GroupSize      int
+	MeasuredHours  float64
+	Further        FurtherTerms
 }
 
-// SampledResult is the daily exposure level of a job-based or full-day measurement, in dB. The uncertainty is nil where
-// ISO 9612:2009, Table C.4 has no value: fewer than three samples, or a spread u1 above 6 dB.
+// Where c1 u1 comes from.
+const (
+	FromTableC4 = "ISO 9612:2009, Table C.4"
+	FromLand    = "Land's exact limit, beyond ISO 9612:2009, Table C.4"
+)
+
+// SampledResult is the daily exposure level of a job-based or full-day measurement, in dB. The uncertainty is nil for
+// fewer than three samples, where ISO 9612:2009 has none.
 type SampledResult struct {
-	Engine              string     `json:"engine"`
-	Edition             string     `json:"edition"`
-	Instrument          Instrument `json:"instrument"`
-	Samples             int        `json:"samples"`
-	HoursEffective      float64    `json:"hours_effective"` // mean of the days where they differ
-	LevelDB             float64    `json:"level_db"`        // energy mean over the effective day
-	LEX8hDB             float64    `json:"lex_8h_db"`
-	U1DB                *float64   `json:"u1_db"` // standard deviation of the samples, nil for one
-	C1U1DB              *float64   `json:"c1u1_db"`
-	U2DB                float64    `json:"u2_db"`
-	U3DB                float64    `json:"u3_db"`
-	StandardUncertainty *float64   `json:"standard_uncertainty_db"`
-	ExpandedUncertainty *float64   `json:"expanded_uncertainty_db"` // one-sided 95 %, k = 1.65
-	UpperDB             *float64   `json:"upper_db"`
-	Advice              []Advice   `json:"advice"`
+	Engine              string        `json:"engine"`
+	Edition             string        `json:"edition"`
+	EditionNote         string        `json:"edition_note"`
+	Instrument          Instrument    `json:"instrument"`
+	Samples             int           `json:"samples"`
+	HoursEffective      float64       `json:"hours_effective"` // mean of the days where they differ
+	LevelDB             float64       `json:"level_db"`        // energy mean over the effective day
+	LEX8hDB             float64       `json:"lex_8h_db"`
+	U1DB                *float64      `json:"u1_db"` // standard deviation of the samples, nil for one
+	C1U1DB              *float64      `json:"c1u1_db"`
+	C1U1From            string        `json:"c1u1_from,omitzero"` // FromTableC4 or FromLand
+	U2DB                float64       `json:"u2_db"`
+	U3DB                float64       `json:"u3_db"`
+	StandardUncertainty *float64      `json:"standard_uncertainty_db"`
+	ExpandedUncertainty *float64      `json:"expanded_uncertainty_db"` // one-sided 95 %, k = 1.65
+	UpperDB             *float64      `json:"upper_db"`
+	FurtherTerms        []FurtherTerm `json:"further_terms,omitzero"`
+	Advice              []Advice      `json:"advice"`
 }
 
 // ComputeJob makes the daily exposure level of a job-based measurement (ISO 9612:2009, clause 10 and C.3). Faults have the
@@ -45,7 +58,13 @@ func ComputeJob(day SampledDay) (SampledResult, error) {
 	if r.Samples < 5 {
 		r.advise("few_samples", fmt.Sprintf("Only %d samples: a job-based measurement takes at least five, spread over the group and the day (ISO 9612:2009, 10.2).", r.Samples))
 	}
-	if r.C1U1DB != nil && *r.C1U1DB > 3.5 {
+	if least := JobMinimumHours(day.GroupSize); day.GroupSize > 0 && day.MeasuredHours > 0 && Level(day.MeasuredHours) < least {
+		r.advise("too_short", fmt.Sprintf("All samples together last %.3g h: for a group of %d workers at least %.4g h are measured (ISO 9612:2009, Table 1).", day.MeasuredHours, day.GroupSize, least))
+	}
+	if day.GroupSize > splitAbove {
+		r.advise("group_above_40", "More than 40 workers: measure at least 17 h in all, or split the group (ISO 9612:2009, Table 1).")
+	}
+	if r.C1U1DB != nil && *r.C1U1DB > widestC1U1 {
 		r.advise("c1u1_above_3_5_db", "The sampling uncertainty c1 u1 is above 3.5 dB: see whether the group is similar enough, or take more samples (ISO 9612:2009, clause 10).")
 	}
 	return r, nil
@@ -91,8 +110,11 @@ func (s SampledDay) compute() (SampledResult, error) {
 	if where, what := s.trouble(); what != "" {
 		return SampledResult{}, badInput("%s: %s", where, what)
 	}
-	r := SampledResult{Engine: EngineVersion, Edition: MethodEdition, Instrument: s.Instrument, Samples: len(s.LevelsDB),
-		HoursEffective: s.EffectiveHours, U3DB: PositionUncertainty, Advice: []Advice{}}
+	r := SampledResult{Engine: EngineVersion, Edition: MethodEdition, EditionNote: EditionNote, Instrument: s.Instrument, Samples: len(s.LevelsDB),
+		HoursEffective: s.EffectiveHours, U3DB: PositionUncertainty, FurtherTerms: s.Further.list(), Advice: furtherAdvice(s.Further.list())}
+	if r.Advice == nil {
+		r.Advice = []Advice{}
+	}
 	r.U2DB, _ = s.Instrument.Uncertainty()
 	lex := energyMean(s.daily())
 	if s.DayHours == nil {
@@ -113,14 +135,18 @@ func (r *SampledResult) spread(lex float64, samples []float64) {
 	}
 	u1 := deviation(samples)
 	r.U1DB = known(u1)
-	c1u1, ok := tableC4(len(samples), Level(u1))
-	if !ok {
-		if len(samples) >= 3 {
-			r.advise("spread_beyond_table", "The spread of the samples is above 6 dB, where ISO 9612:2009, Table C.4 ends: no uncertainty is given. Split the group or the day.")
-		}
+	if len(samples) < c4Samples[0] {
 		return
 	}
-	u := math.Sqrt(float64(c1u1*c1u1) + float64(r.U2DB*r.U2DB) + float64(r.U3DB*r.U3DB))
+	c1u1, ok := tableC4(len(samples), Level(u1))
+	r.C1U1From = FromTableC4
+	if !ok {
+		c1u1, r.C1U1From = landC1U1(len(samples), u1), FromLand
+	}
+	if Level(u1) > 6 {
+		r.advise("spread_beyond_table", "The spread of the samples is above 6 dB, where ISO 9612:2009, Table C.4 ends: c1 u1 is Land's exact limit, and says little more than that the samples are too uneven. Split the group or the day.")
+	}
+	u := math.Sqrt(float64(c1u1*c1u1) + float64(r.U2DB*r.U2DB) + float64(r.U3DB*r.U3DB) + variance(r.FurtherTerms))
 	r.C1U1DB, r.StandardUncertainty = known(c1u1), known(u)
 	r.ExpandedUncertainty, r.UpperDB = known(Coverage*u), known(lex+float64(Coverage*u))
 }
@@ -138,6 +164,9 @@ func (s SampledDay) trouble() (where, what string) {
 			return fmt.Sprintf("levels_db/%d", i), text
 		}
 	}
+	if where, what := s.planTrouble(); what != "" {
+		return where, what
+	}
 	if s.DayHours == nil {
 		return "hours_effective", dayTrouble(s.EffectiveHours)
 	}
@@ -150,6 +179,16 @@ func (s SampledDay) trouble() (where, what string) {
 		}
 	}
 	return "", ""
+}
+
+func (s SampledDay) planTrouble() (where, what string) {
+	switch {
+	case s.GroupSize < 0 || s.GroupSize > largestGroup:
+		return "group_size", fmt.Sprintf("a group has 1 to %d workers, not %d", largestGroup, s.GroupSize)
+	case !(s.MeasuredHours >= 0) || math.IsInf(s.MeasuredHours, 0):
+		return "measured_hours", fmt.Sprintf("the samples last above 0 h together, not %v h", s.MeasuredHours)
+	}
+	return s.Further.trouble()
 }
 
 func dayTrouble(hours float64) string {
@@ -182,16 +221,13 @@ var c4Values = [...][12]float64{
 	{0.1, 0.2, 0.3, 0.4, 0.6, 0.7, 0.9, 1.1, 1.3, 1.5, 1.7, 2.0},
 }
 
-// tableC4 reads c1 u1 off Table C.4, linearly between rows and columns, from 0 at u1 = 0. More than 30 samples count as 30,
-// which is the cautious side. ok is false below 3 samples and above u1 = 6 dB.
+// tableC4 reads c1 u1 off Table C.4, linearly between rows and columns, from 0 at u1 = 0. ok is false outside the table:
+// below 3 samples, above 30, and above u1 = 6 dB.
 func tableC4(n int, u1 float64) (c1u1 float64, ok bool) {
-	if n < c4Samples[0] || !(u1 >= 0 && u1 <= 6) {
+	if n < c4Samples[0] || n > c4Samples[len(c4Samples)-1] || !(u1 >= 0 && u1 <= 6) {
 		return 0, false
 	}
 	row := sort.SearchInts(c4Samples[:], n)
-	if row == len(c4Samples) {
-		row--
-	}
 	value := c4Row(row, u1)
 	if n < c4Samples[row] {
 		lower := c4Row(row-1, u1)

@@ -13,6 +13,8 @@ type Task struct {
 	Hours        float64
 	HoursRange   []float64 // lowest and highest, h; nil when not known
 	HoursSamples []float64
+	// SampleMinutes are the durations of the levels, one each, for the advice of 9.3; nil when not known.
+	SampleMinutes []float64
 }
 
 // TaskDay is a nominal day made of tasks.
@@ -20,6 +22,7 @@ type TaskDay struct {
 	ReferenceHours float64 // 8 when 0
 	Instrument     Instrument
 	Tasks          []Task
+	Further        FurtherTerms
 }
 
 // TaskShare is what one task adds to the day, with its terms of the uncertainty budget (ISO 9612:2009, C.2).
@@ -37,18 +40,20 @@ type TaskShare struct {
 
 // TaskResult is the daily exposure level of a task-based measurement with its uncertainty, all in dB.
 type TaskResult struct {
-	Engine              string      `json:"engine"`
-	Edition             string      `json:"edition"`
-	Instrument          Instrument  `json:"instrument"`
-	ReferenceHours      float64     `json:"reference_hours"`
-	LEX8hDB             float64     `json:"lex_8h_db"`
-	StandardUncertainty float64     `json:"standard_uncertainty_db"`
-	ExpandedUncertainty float64     `json:"expanded_uncertainty_db"` // one-sided 95 %, k = 1.65
-	UpperDB             float64     `json:"upper_db"`
-	U2DB                float64     `json:"u2_db"`
-	U3DB                float64     `json:"u3_db"`
-	Tasks               []TaskShare `json:"tasks"`
-	Advice              []Advice    `json:"advice"`
+	Engine              string        `json:"engine"`
+	Edition             string        `json:"edition"`
+	EditionNote         string        `json:"edition_note"`
+	Instrument          Instrument    `json:"instrument"`
+	ReferenceHours      float64       `json:"reference_hours"`
+	LEX8hDB             float64       `json:"lex_8h_db"`
+	StandardUncertainty float64       `json:"standard_uncertainty_db"`
+	ExpandedUncertainty float64       `json:"expanded_uncertainty_db"` // one-sided 95 %, k = 1.65
+	UpperDB             float64       `json:"upper_db"`
+	U2DB                float64       `json:"u2_db"`
+	U3DB                float64       `json:"u3_db"`
+	FurtherTerms        []FurtherTerm `json:"further_terms,omitzero"`
+	Tasks               []TaskShare   `json:"tasks"`
+	Advice              []Advice      `json:"advice"`
 }
 
 // durationSensitivity is 10/ln 10 as ISO 9612:2009, C.2 prints it.
@@ -61,7 +66,8 @@ func ComputeTasks(day TaskDay) (TaskResult, error) {
 	if err != nil {
 		return TaskResult{}, err
 	}
-	r := TaskResult{Engine: EngineVersion, Edition: MethodEdition, Instrument: day.Instrument, ReferenceHours: day.ReferenceHours, Advice: []Advice{}}
+	r := TaskResult{Engine: EngineVersion, Edition: MethodEdition, EditionNote: EditionNote, Instrument: day.Instrument,
+		ReferenceHours: day.ReferenceHours, FurtherTerms: day.Further.list(), Advice: []Advice{}}
 	r.U2DB, _ = day.Instrument.Uncertainty()
 	r.U3DB = PositionUncertainty
 	energy := 0.0
@@ -70,14 +76,15 @@ func ComputeTasks(day TaskDay) (TaskResult, error) {
 		energy += float64(hours / day.ReferenceHours * math.Pow(10, energyMean(t.LevelsDB)/10))
 	}
 	lex := 10 * math.Log10(energy)
-	variance := 0.0
+	combined := variance(r.FurtherTerms)
 	for _, t := range day.Tasks {
-		variance += r.addTask(t, day.ReferenceHours, lex)
+		combined += r.addTask(t, day.ReferenceHours, lex)
 	}
-	u := math.Sqrt(variance)
+	u := math.Sqrt(combined)
 	r.LEX8hDB, r.StandardUncertainty = Level(lex), Level(u)
 	r.ExpandedUncertainty, r.UpperDB = Level(Coverage*u), Level(lex+float64(Coverage*u))
 	r.adviseDurations(day.Tasks)
+	r.Advice = append(r.Advice, furtherAdvice(r.FurtherTerms)...)
 	return r, nil
 }
 
@@ -126,6 +133,12 @@ func (r *TaskResult) adviseTask(t Task) {
 		}
 		r.advise(t.Name, "spread_3_db", fmt.Sprintf(text, high-low))
 	}
+	hours, _ := t.duration()
+	for i, minutes := range t.SampleMinutes {
+		if Level(minutes) < min(leastMinutes, Level(hours*60)) {
+			r.advise(t.Name, "short_sample", fmt.Sprintf("Sample %d lasted %.3g minutes: a sample takes at least 5 minutes, the whole task when it is shorter, or enough cycles of even work (ISO 9612:2009, 9.3).", i+1, minutes))
+		}
+	}
 }
 
 func (r *TaskResult) adviseDurations(tasks []Task) {
@@ -152,6 +165,9 @@ func (d TaskDay) settled() (TaskDay, error) {
 	}
 	if !(d.ReferenceHours > 0 && d.ReferenceHours <= 24) {
 		return d, badInput("the reference duration is above 0 h and at most 24 h, not %v h", d.ReferenceHours)
+	}
+	if where, what := d.Further.trouble(); what != "" {
+		return d, badInput("%s: %s", where, what)
 	}
 	total := 0.0
 	for i, t := range d.Tasks {
@@ -182,6 +198,9 @@ func (t Task) trouble() (where, what string) {
 			return fmt.Sprintf("hours_samples/%d", i), text
 		}
 	}
+	if where, what := t.minutesTrouble(); what != "" {
+		return where, what
+	}
 	if len(t.HoursSamples) > 0 && t.HoursRange != nil {
 		return "hours_range", "give the range of the duration or the observed durations, not both"
 	}
@@ -192,6 +211,18 @@ func (t Task) trouble() (where, what string) {
 		return "hours", text
 	}
 	return t.rangeTrouble()
+}
+
+func (t Task) minutesTrouble() (where, what string) {
+	if t.SampleMinutes != nil && len(t.SampleMinutes) != len(t.LevelsDB) {
+		return "sample_minutes", fmt.Sprintf("has %d durations for %d levels; give one each", len(t.SampleMinutes), len(t.LevelsDB))
+	}
+	for i, minutes := range t.SampleMinutes {
+		if !(minutes > 0 && minutes <= 1440) {
+			return fmt.Sprintf("sample_minutes/%d", i), fmt.Sprintf("a sample lasts above 0 and at most 1440 minutes, not %v", minutes)
+		}
+	}
+	return "", ""
 }
 
 func (t Task) rangeTrouble() (where, what string) {

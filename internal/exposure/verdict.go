@@ -12,6 +12,7 @@ type AtEarLevels struct {
 // standing is what verdicts are made from. nil levels: no energy, or not measured.
 type standing struct {
 	lex           *float64
+	lexAdjusted   *float64 // with the adder for long shifts
 	dose          *float64 // of the shift, %
 	peakDB        *float64
 	peakWeighting string
@@ -66,6 +67,8 @@ func (s standing) value(l Limit) *float64 {
 			return known(*ear)
 		}
 		return s.lex
+	case LEX8hAdjusted:
+		return s.lexAdjusted
 	case LevelMax:
 		return s.maxDB
 	}
@@ -103,7 +106,7 @@ func (s standing) rough(q Measure) bool {
 	switch q {
 	case DosePercent:
 		return s.roughDose
-	case LEX8h:
+	case LEX8h, LEX8hAdjusted:
 		return s.roughEnergy
 	case LevelMax:
 		return s.roughMax

@@ -63,6 +63,7 @@ const (
 	ExposureMethod   Code = "exposure-method"
 	ExposureProfile  Code = "exposure-profile"
 	ExposureInput    Code = "exposure-input"
+	ExposureProfiles Code = "exposure-profiles"
 	ReturnFile       Code = "return-file"
 
 	LoginRefused      Code = "login-refused"
@@ -107,6 +108,9 @@ const (
 	PromiseTaken   Code = "promise-taken"
 )
 
+// The planners' code.
+const PlanningProblem Code = "planning-problem"
+
 var catalogue = map[Code]entry{
 	Unexpected:  {Internal, "Something went wrong inside kitd; nothing was stored. The log names the cause."},
 	NotThere:    {NotFound, "There is no such {noun} here."},
@@ -142,6 +146,7 @@ var catalogue = map[Code]entry{
 	ExposureMethod:   {Invalid, "There is no method {method}; the methods are {methods}."},
 	ExposureProfile:  {Invalid, "There is no profile {profile}; the profiles are {profiles}."},
 	ExposureInput:    {Invalid, "No exposure was computed: {what}."},
+	ExposureProfiles: {Invalid, "The profiles have to change at {where}: {what}."},
 	ReturnFile:       {Invalid, "The return file was not read, at {where}: {what}."},
 
 	LoginRefused:      {Forbidden, "Name and password do not belong together, or the account is disabled. Check both, or ask an administrator for a link to set a new password."},
@@ -187,5 +192,7 @@ var catalogue = map[Code]entry{
 	HandOutRefused: {Conflict, "Not everything is ready to be handed out for {what}: {why}. Finish the work, or hand out all the same with a reason."},
 	BookingClosed:  {Conflict, "Booking {number} is {state}, which cannot be changed any more; make a new booking."},
 	BookingOut:     {Conflict, "Units of booking {number} are out: {what}."},
+	PlanningProblem: {Invalid, "The planning problem has to change at {where}: {what}."},
+
 	PromiseTaken:   {Conflict, "Somebody else was promised one of these units a moment ago; nothing was stored. Ask again to see what is free now."},
 }
