@@ -86,7 +86,8 @@ func (s *Server) resultPage(c echo.Context) error {
 	p := resultPageOf(v, s.Now())
 	frame := s.frame(c, v.Result.Label(), "results")
 	frame.Place = v.Result.Label() + " · " + v.Result.Content.Subject.Survey + " · " + v.Result.Content.Subject.Site
-	p.Frame = frame
+	p.Frame, p.Token = frame, s.formToken(c)
+	p.Compute = v.Moved && v.Replaced.Number == 0 && !v.Withdrew && actor(c).Books()
 	return s.render(c, http.StatusOK, resultView(p))
 }
 
@@ -97,10 +98,14 @@ func resultPageOf(v survey.ResultView, now time.Time) resultPage {
 	p := resultPage{
 		Head: subjectName(c.Subject), Figures: resultFigures(c), Profiles: verdictTables(c), Flags: resultFlagWords(c), Doses: doseRows(c),
 		Values: resultValues(c), Chain: chainOf(v, when.Moment(r.Computed, now, loc)), Hash: r.Hash, Stands: stands(c),
+		ReturnPath: returnPath(r.Return),
 	}
 	p.Lead, p.Rest = resultAnswer(c)
 	p.Budget, p.BudgetFoot, p.BudgetNote = budgetOf(c.Uncertainty)
 	p.Replaces = replacing(v)
+	if v.Moved {
+		p.Warning = "What this result rests on was changed since. It stays as it was; computed again, it gets a new number."
+	}
 	if v.Withdrew {
 		p.Warning = "Its return was rejected since. The result stays as it was, but do not rely on it."
 	}

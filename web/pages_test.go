@@ -274,7 +274,7 @@ func TestBookingIsMovedHandedOutCheckedInAndCancelled(t *testing.T) {
 	d = b.page(t, at, http.StatusOK)
 	d.has(".say .state", "out")
 	b.page(t, "/units/D-001", http.StatusOK).has("#records", "only the case is scratched")
-	b.sent(t, at+"/cancel", url.Values{"version": {d.attr("form[action=" + at + "/check-in] input[name=version]", "value")}, "reason": {"x"}}, http.StatusConflict).has(".stop", "are out")
+	b.sent(t, at+"/cancel", url.Values{"version": {d.attr("form[action="+at+"/check-in] input[name=version]", "value")}, "reason": {"x"}}, http.StatusConflict).has(".stop", "are out")
 	b.sent(t, at+"/check-in", url.Values{"depot": {s.depot.ID.String()}}, http.StatusUnprocessableEntity).has(".stop", "Choose what came back.")
 	b = s.at(time.Date(2026, 3, 6, 18, 0, 0, 0, time.UTC), access.Coordinator)
 	b.sentOn(t, at+"/check-in", url.Values{"units": {"D-001", "C-001"}, "depot": {s.depot.ID.String()}, "day": {"6 Mar"}, "clock": {"17:30"}})
@@ -370,7 +370,7 @@ func TestWearFromHangingOnToCheck(t *testing.T) {
 	d = b.page(t, wear, http.StatusOK)
 	d.has("section p", "0.7 dB from before to after")
 	d.has(".guards .look b", "iso-9612: not within 0.5 dB")
-	b.sentOn(t, wear+"/day", url.Values{"what": {"day"}, "version": {d.attr("form[action=" + wear + "/day] input[name=version]", "value")}, "hours": {"9.5"}, "gap": {"not exposed"}})
+	b.sentOn(t, wear+"/day", url.Values{"what": {"day"}, "version": {d.attr("form[action="+wear+"/day] input[name=version]", "value")}, "hours": {"9.5"}, "gap": {"not exposed"}})
 	b.page(t, wear, http.StatusOK).has("dd", "9 h 30 min")
 }
 
@@ -474,4 +474,24 @@ func TestWalledThingsAreNotThere(t *testing.T) {
 			t.Errorf("%s shows what lies behind the wall: %.300s", path, text)
 		}
 	}
+}
+
+func TestResultSaysWhenItsEvidenceMoved(t *testing.T) {
+	s := newSite(t)
+	b := s.as(access.Surveyor)
+	b.page(t, resultPath(s.result.ID), http.StatusOK).hasNot(".stop")
+	check := url.Values{"what": {"after"}, "calibrator": {s.calibrator.ID.String()}, "indicated": {"94.2"}, "day": {"27 Feb"}, "clock": {"12:20"}}
+	b.sentOn(t, wearPath(s.wear.ID)+"/checks", check)
+	d := b.page(t, resultPath(s.result.ID), http.StatusOK)
+	d.has(".stop", "What this result rests on was changed since.")
+	d.has(".figs .lead dd", "83.2 dB(A)")
+	again := b.sentOn(t, d.attr(".stop form", "action"), nil)
+	if again == resultPath(s.result.ID) {
+		t.Fatal("the result was changed in place")
+	}
+	b.page(t, again, http.StatusOK).has(".read p", "R-2 replaces R-1, which stays as it was.")
+	d = b.page(t, resultPath(s.result.ID), http.StatusOK)
+	d.has(".stop", "A later result replaces this one.")
+	d.has(".stop a", "R-2")
+	d.hasNot(".stop form")
 }
