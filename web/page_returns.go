@@ -46,7 +46,7 @@ func (s *Server) returnsList(c echo.Context, upload *form) (returnsPage, error) 
 	asking := 0
 	for _, r := range list {
 		p.Rows = append(p.Rows, returnRow{Number: strconv.Itoa(r.Number), Href: returnPath(r.ID), File: r.Name, Received: when.Moment(r.Received, s.Now(), loc) + " by " + r.By,
-			Unit: r.UnitName, State: string(r.State)})
+			Unit: r.UnitName, Measured: when.Span(r.Span().From, r.Span().To, s.Now(), loc), State: string(r.State)})
 		if r.State == survey.NeedsLinking {
 			asking++
 		}

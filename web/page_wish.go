@@ -65,6 +65,7 @@ func (s *Server) wishPage(c echo.Context, f *form) (wishPage, places, error) {
 		Kits: at.kitOptions("–"), Depots: at.depotOptions("–"),
 	}
 	p.Place = at.names()
+	f.or("once", s.NewID().String())
 	if len(at.depots) == 1 {
 		p.Depots = at.depotOptions("")
 	}
@@ -90,7 +91,8 @@ func (s *Server) wishSubjects(c echo.Context) (surveys, clients []look.Option, e
 	return surveys, clients, err
 }
 
-// book promises what the form asks for, or shows who could serve.
+// book promises what the form asks for, or shows who could serve. The form carries the name of the calendar entry to be, so that
+// sending it twice books once.
 func (s *Server) book(c echo.Context) error {
 	p, at, err := s.wishPage(c, newForm(c.Request().PostForm))
 	if err != nil {
@@ -106,7 +108,15 @@ func (s *Server) book(c echo.Context) error {
 	if p.Form.on("look") {
 		return s.showAnswer(c, p, at, w)
 	}
+	if once := p.Form.id("once"); !once.IsZero() {
+		w.Calendar = schedule.Calendar{UID: once.String() + "@kitd", Name: once.String() + ".ics"}
+	}
 	out, err := s.Desk.Book(ctx(c), actor(c), w)
+	if fault.Is(err, fault.AlreadyUsed) {
+		p.Form.set("once", s.NewID().String())
+		p.Form.stop = "A booking was made from this form already; the desk shows it. If you want another one, book again."
+		return s.render(c, http.StatusConflict, wishView(p))
+	}
 	if err != nil {
 		return s.wishRefused(c, p, at, err)
 	}
@@ -134,6 +144,12 @@ func (s *Server) showAnswer(c echo.Context, p wishPage, at places, w schedule.Wi
 		return s.wishRefused(c, p, at, a.Refusal)
 	}
 	p.Served = &served{Text: "These units would go; nothing is booked yet.", Units: placedUnits(a.Serve)}
+	for _, m := range a.Moved {
+		p.Served.Moved = append(p.Served.Moved, "To make room, "+m.Booking.Label()+" would get "+m.To.Tag+" instead of "+m.From.Tag+".")
+	}
+	for _, n := range a.Notes {
+		p.Served.Notes = append(p.Served.Notes, whyNot(n))
+	}
 	return s.render(c, http.StatusOK, wishView(p))
 }
 

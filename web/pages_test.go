@@ -222,6 +222,24 @@ func (s *site) actor(role access.Role) access.Actor {
 	return access.Actor{Account: a.ID, Name: a.Name, Role: role, Scope: access.Scope{All: true}, Via: access.ViaPage}
 }
 
+func TestSendingAFormTwiceBooksOnce(t *testing.T) {
+	s := newSite(t)
+	b := s.as(access.Surveyor)
+	once := b.page(t, "/desk/new", http.StatusOK).attr("input[name=once]", "value")
+	form := bookingForm(s, url.Values{"once": {once}, "ask": {"dosimeters"}, "dosimeters": {"1"}, "kit": {""}})
+	first := b.sentOn(t, "/desk/new", form)
+	if again := b.sentOn(t, "/desk/new", form); again != first {
+		t.Errorf("the second press booked %s beside %s", again, first)
+	}
+	form.Set("title", "Another day")
+	d := b.sent(t, "/desk/new", form, http.StatusConflict)
+	d.has(".stop", "was made from this form already")
+	form.Set("once", d.attr("input[name=once]", "value"))
+	if other := b.sentOn(t, "/desk/new", form); other == first {
+		t.Error("another booking could not be made")
+	}
+}
+
 func TestRefusalNamesReasonsAndWaysOut(t *testing.T) {
 	s := newSite(t)
 	b := s.as(access.Surveyor)

@@ -23,7 +23,7 @@ type returnsPage struct {
 	Books      bool
 }
 
-type returnRow struct{ Number, Href, File, Received, Unit, Wear, State string }
+type returnRow struct{ Number, Href, File, Received, Unit, Measured, State string }
 
 func returnsView(p returnsPage) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
@@ -244,7 +244,7 @@ func returnsTable(p returnsPage) templ.Component {
 		}
 		ctx = templ.InitializeContext(ctx)
 		ctx = templ.ClearChildren(ctx)
-		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 14, "<table class=\"table five stack\" role=\"table\" aria-label=\"Returns, newest first\"><thead role=\"rowgroup\"><tr role=\"row\"><th role=\"columnheader\" scope=\"col\">Return</th><th role=\"columnheader\" scope=\"col\">File</th><th role=\"columnheader\" scope=\"col\">Received</th><th role=\"columnheader\" scope=\"col\">Unit</th><th role=\"columnheader\" scope=\"col\">Wear</th><th role=\"columnheader\" scope=\"col\">State</th></tr></thead> <tbody role=\"rowgroup\">")
+		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 14, "<table class=\"table five stack\" role=\"table\" aria-label=\"Returns, newest first\"><thead role=\"rowgroup\"><tr role=\"row\"><th role=\"columnheader\" scope=\"col\">Return</th><th role=\"columnheader\" scope=\"col\">File</th><th role=\"columnheader\" scope=\"col\">Received</th><th role=\"columnheader\" scope=\"col\">Unit</th><th role=\"columnheader\" scope=\"col\">Measured</th><th role=\"columnheader\" scope=\"col\">State</th></tr></thead> <tbody role=\"rowgroup\">")
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
@@ -296,20 +296,20 @@ func returnsTable(p returnsPage) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 19, "</bdi></td><td role=\"cell\" class=\"wide\"><bdi class=\"name\">")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 19, "</bdi></td><td role=\"cell\" class=\"wide\">")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
 			var templ_7745c5c3_Var12 string
-			templ_7745c5c3_Var12, templ_7745c5c3_Err = templ.JoinStringErrs(r.Wear)
+			templ_7745c5c3_Var12, templ_7745c5c3_Err = templ.JoinStringErrs(r.Measured)
 			if templ_7745c5c3_Err != nil {
-				return templ.Error{Err: templ_7745c5c3_Err, FileName: `returns.templ`, Line: 81, Col: 60}
+				return templ.Error{Err: templ_7745c5c3_Err, FileName: `returns.templ`, Line: 81, Col: 46}
 			}
 			_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var12))
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 20, "</bdi></td><td role=\"cell\" class=\"end\">")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 20, "</td><td role=\"cell\" class=\"end\">")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
