@@ -38,8 +38,15 @@ func (s *Server) surveysPage(c echo.Context) error {
 	}
 	p := surveysPage{Frame: s.frame(c, "Surveys", "surveys"), Books: actor(c).Books()}
 	p.Lead, p.Rest = capital(count(len(list), "survey", "surveys"))+".", "Newest first."
+	sites, err := s.namesOfSites(c, list)
+	if err != nil {
+		return err
+	}
 	for _, v := range list {
-		p.Rows = append(p.Rows, surveyRow{Number: v.Label(), Href: surveyPath(v.ID), Title: v.Title, Client: who[v.Client], Days: surveyDays(v, s.today(zoneNamed(v.Zone))), Profiles: strings.Join(v.Profiles, ", ")})
+		p.Rows = append(p.Rows, surveyRow{
+			Number: v.Label(), Href: surveyPath(v.ID), Title: v.Title, Client: who[v.Client], Site: sites[v.Site],
+			Days: surveyDays(v, s.today(zoneNamed(v.Zone))), Profiles: strings.Join(v.Profiles, ", "),
+		})
 	}
 	if len(list) == pageRows {
 		p.Next = "/surveys?before=" + strconv.Itoa(list[len(list)-1].Number)
@@ -54,6 +61,25 @@ func (s *Server) namesOfClients(c echo.Context) (map[ident.ID]string, error) {
 		names[k.ID] = k.Name
 	}
 	return names, err
+}
+
+// namesOfSites names the sites of the clients whose surveys are listed.
+func (s *Server) namesOfSites(c echo.Context, list []survey.Survey) (map[ident.ID]string, error) {
+	names, asked := map[ident.ID]string{}, map[ident.ID]bool{}
+	for _, v := range list {
+		if asked[v.Client] {
+			continue
+		}
+		asked[v.Client] = true
+		sites, err := s.Office.Sites(ctx(c), actor(c), v.Client)
+		if err != nil {
+			return nil, err
+		}
+		for _, x := range sites {
+			names[x.ID] = x.Name
+		}
+	}
+	return names, nil
 }
 
 func surveyDays(v survey.Survey, today civil.Date) string {

@@ -320,8 +320,10 @@ func TestSomebodyElsesBookingIsOnlyRead(t *testing.T) {
 func TestSurveyAndWearPages(t *testing.T) {
 	s := newSite(t)
 	b := s.as(access.Surveyor)
-	b.page(t, "/surveys", http.StatusOK).has("tbody td", "Fettling shop")
-	d := b.page(t, surveyPath(s.survey.ID), http.StatusOK)
+	d := b.page(t, "/surveys", http.StatusOK)
+	d.has("tbody td", "Fettling shop")
+	d.has("tbody td", "Quillon Castings , Foundry")
+	d = b.page(t, surveyPath(s.survey.ID), http.StatusOK)
 	d.has("tbody th", "Hazel 2")
 	d.has("tbody a", "R-1")
 	d = b.page(t, wearPath(s.wear.ID), http.StatusOK)

@@ -173,8 +173,8 @@ func sampleResult() resultPage {
 			{Limit: "Upper action value", Rule: "at or above (≥) 85 dB(A)", Found: "87.4", Range: "84.1 to 90.7", Mark: "reaches", Word: "at or above; within uncertainty"},
 			{Limit: "Limit value, at the ear", Rule: "above (>) 87 dB(A)", Found: "–", Range: "–", Mark: "unknown", Word: "not assessable"},
 			{Limit: "Peak, upper action value", Rule: "at or above (≥) 137 dB(C)", Found: "131.4", Range: "–", Mark: "below", Word: "below"}}}},
-		Notes: []string{"An estimate: the profile asks for the slow-weighted level."}, Flags: []string{"One measured day: the spread between days is not in the uncertainty. ISO 9612 (11.3) asks for three full days."},
-		Plot: samplePlot(), PlotHead: "Wear of D-012, Wed 18 Nov, 07:02 to 15:07 GMT", Exclusions: []exclusionNote{{"a", "12:34 to 12:58, left out by r.amsel: the vest hung beside a grinder."}},
+		Flags: []string{"One measured day: the spread between days is not in the uncertainty. ISO 9612 (11.3) asks for three full days."},
+		Plot:  samplePlot(), PlotHead: "Wear of D-012, Wed 18 Nov, 07:02 to 15:07 GMT", Exclusions: []exclusionNote{{"a", "12:34 to 12:58, left out by r.amsel: the vest hung beside a grinder."}},
 		Doses:  []doseRow{{Profile: "us-osha-hc", Dose: "61.0", Projected: "60.4", Shift: "61.0", TWA: "86.4", Lavg: "86.4"}},
 		Budget: []budgetRow{{"Instrument, personal dosimeter", "u₂ 1.50", "1", "1.50"}, {"Where the microphone sits", "u₃ 1.00", "1", "1.00"}}, BudgetFoot: []pair{{Key: "Combined standard uncertainty", Value: "1.80"}, {Key: "Expanded, U = 1.65 u, one-sided 95 %", Value: "2.97"}},
 		Values: []pair{{Key: "LAeq", Value: "88.1 dB(A)"}, {Key: "L10, L50, L90", Value: "91.0, 86.4, 71.3 dB(A)"}}, Hash: strings.Repeat("9f2c41d0", 8),
@@ -196,7 +196,7 @@ func sampleWear() wearPage {
 func sampleReturn() returnPage {
 	return returnPage{
 		Frame: sampleFrame("Return 17", "returns"), Token: "t", Head: "Return 17", Path: "/returns/1", State: "asks", Lead: "Two wears share time with it.", Rest: "Choose the one it belongs to.", Version: "1",
-		Properties: []pair{{Key: "File", Value: nasty[5]}}, Flags: []string{"The measurement and the wear record differ by 3 minutes."}, Asks: true, CanDecide: true, Plot: samplePlot(), Actor: "Ida Vorrel",
+		Properties: []pair{{Key: "File", Value: nasty[5]}}, Flags: []string{"The measurement and the wear record differ by 3 minutes."}, Asks: true, CanDecide: true, Actor: "Ida Vorrel",
 		Candidates: []candidateRow{{Wear: "1", Href: "/wears/1", Tag: "D-012", When: "Wed 18 Nov, 07:02 to 15:07 GMT", Shared: "8 h 4 min"}, {Wear: "2", Href: "/wears/2", Tag: "D-011", When: "Wed 18 Nov, 07:00 to 15:00 GMT", Shared: "7 h 58 min", Note: "another unit"}},
 	}
 }
@@ -209,7 +209,7 @@ func sampleViews() map[string]templ.Component {
 	return map[string]templ.Component{
 		"shelf": shelfView(sampleShelf()), "unit": unitView(sampleUnit()), "kit": kitView(sampleKit()), "desk": deskView(sampleDesk()), "wish": wishView(sampleWish()),
 		"booking": bookingView(sampleBooking()), "result": resultView(sampleResult()), "wear": wearView(sampleWear()), "return": returnView(sampleReturn()), "survey": surveyView(survey),
-		"surveys":     surveysView(surveysPage{Frame: sampleFrame("Surveys", "surveys"), Lead: "Two surveys.", Books: true, Rows: []surveyRow{{"S-12", "/surveys/1", "Sallow Quay Foundry", "Sallow Quay", "Foundry", "17 to 19 Nov", "eu-2003-10, us-osha-hc", "3 wears"}}}),
+		"surveys":     surveysView(surveysPage{Frame: sampleFrame("Surveys", "surveys"), Lead: "Two surveys.", Books: true, Rows: []surveyRow{{"S-12", "/surveys/1", "Sallow Quay Foundry", "Sallow Quay", "Foundry", "17 to 19 Nov", "eu-2003-10, us-osha-hc"}}}),
 		"survey-form": surveyFormView(surveyForm{Frame: sampleFrame("A new survey", "surveys"), Token: "t", Form: f, Clients: []look.Option{{Text: "–"}, {Value: "1", Text: "Sallow Quay"}}, Sites: []look.Option{{Text: "–"}, {Value: "1", Text: "Foundry"}}, Keeps: true, Profiles: []profileTick{{"eu-2003-10", "Directive 2003/10/EC", true}, {"us-niosh", "NIOSH 98-126", false}}}),
 		"returns":     returnsView(returnsPage{Frame: sampleFrame("Returns", "returns"), Token: "t", Lead: "One return asks which wear it is.", Form: f, Books: true, Rows: []returnRow{{"17", "/returns/1", nasty[5], "Wed 18 Nov, 16:20 GMT", "D-012", "Wed 18 Nov, 07:02 to 15:07 GMT", "accepted"}}}),
 		"results":     resultsView(resultsPage{Frame: sampleFrame("Results", "results"), Lead: "One result.", Rows: []resultRow{{"R-417", "/results/1", "Alder 7, Sallow Quay", "Wed 18 Nov", "87.4", "131.4", "at or above 85 dB(A)", "reached", "20 Nov"}}}),
