@@ -2,7 +2,9 @@
 package access
 
 import (
+	"fmt"
 	"slices"
+	"sync/atomic"
 
 	"kitd/internal/ident"
 )
@@ -51,7 +53,35 @@ type Actor struct {
 	Scope   Scope
 	Via     Via
 	Request string // request id, joins log and audit
+	Once    *Once  // nil: the call is done as often as it is made
 }
+
+// Once says that a call is to be done once only, however often it is made: the first work that records a change under the key
+// leaves a mark in its own transaction, and work of a later call with the key is refused with the fault "done before", which
+// carries a *Done. One Once belongs to one call; the works of that call follow each other freely.
+type Once struct {
+	Key     string
+	Request [32]byte // hash of what is asked for: the same key with another request is a mistake of the caller
+	begun   atomic.Bool
+}
+
+// Begun reports whether work of this very call was stored already.
+func (o *Once) Begun() bool { return o.begun.Load() }
+
+// Begin notes that work of this call was stored.
+func (o *Once) Begin() { o.begun.Store(true) }
+
+// Done is what is known of a call that was done before: its answer, or where kitd ended before the answer was kept, the first
+// thing it changed.
+type Done struct {
+	Status int    // zero: the answer was never kept
+	Body   []byte // of the answer
+	Noun   string // "booking", "unit" …
+	ID     ident.ID
+}
+
+// Error makes it the cause of the fault.
+func (d *Done) Error() string { return fmt.Sprintf("access: done before: %s %s", d.Noun, d.ID) }
 
 // System is the actor of jobs and commands run by the operator.
 func System(name string, via Via) Actor {

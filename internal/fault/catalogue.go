@@ -48,6 +48,7 @@ const (
 	SchemaBehind   Code = "schema-behind"
 	ForeignData    Code = "foreign-database"
 	KeyReused      Code = "key-reused"
+	DoneBefore     Code = "done-before"
 	BackupInWay    Code = "backup-in-the-way"
 	BackupByTool   Code = "backup-by-tool"
 	BackupDamaged  Code = "backup-damaged"
@@ -134,6 +135,7 @@ var catalogue = map[Code]entry{
 	SchemaBehind:   {Unavailable, "The database is of schema {found}, this kitd needs {own}; start it with migrations allowed."},
 	ForeignData:    {Conflict, "The database at {where} holds the tables of something else and not those of kitd; name another database."},
 	KeyReused:      {Conflict, "The idempotency key {key} was used before for a different request; send a new key with a new request."},
+	DoneBefore:     {Conflict, "This call was made and done before, with the {noun} {id}; nothing was done again. Look at that instead."},
 	BackupInWay:    {Conflict, "There is a file at {path} already, and it was left alone; name another file."},
 	BackupByTool:   {Invalid, "On PostgreSQL the server's own tool makes and restores backups: use {tool}."},
 	BackupDamaged:  {Invalid, "The backup {path} is not whole ({what}); nothing was replaced. Use another backup."},
@@ -188,11 +190,11 @@ var catalogue = map[Code]entry{
 	UnitInTwoKits:   {Conflict, "A unit would be in two kits at a time; take it out of the other kit first, or choose a later moment."},
 	ClearOverUnread: {Conflict, "{unit} holds unread data of {n} wears; read them first, or give a reason to clear them all the same."},
 
-	BookingRefused: {Conflict, "The desk cannot promise {what}: {why}. {instead}"},
-	HandOutRefused: {Conflict, "Not everything is ready to be handed out for {what}: {why}. Finish the work, or hand out all the same with a reason."},
-	BookingClosed:  {Conflict, "Booking {number} is {state}, which cannot be changed any more; make a new booking."},
-	BookingOut:     {Conflict, "Units of booking {number} are out: {what}."},
+	BookingRefused:  {Conflict, "The desk cannot promise {what}: {why}. {instead}"},
+	HandOutRefused:  {Conflict, "Not everything is ready to be handed out for {what}: {why}. Finish the work, or hand out all the same with a reason."},
+	BookingClosed:   {Conflict, "Booking {number} is {state}, which cannot be changed any more; make a new booking."},
+	BookingOut:      {Conflict, "Units of booking {number} are out: {what}."},
 	PlanningProblem: {Invalid, "The planning problem has to change at {where}: {what}."},
 
-	PromiseTaken:   {Conflict, "Somebody else was promised one of these units a moment ago; nothing was stored. Ask again to see what is free now."},
+	PromiseTaken: {Conflict, "Somebody else was promised one of these units a moment ago; nothing was stored. Ask again to see what is free now."},
 }

@@ -18,6 +18,9 @@ func (tx *Tx) Record(c trail.Change) error {
 	if err != nil && tx.broken == nil {
 		tx.broken = err
 	}
+	if tx.first == nil {
+		tx.first = &c
+	}
 	return err
 }
 

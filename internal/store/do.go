@@ -20,7 +20,8 @@ type insideKey struct{}
 // Do runs fn in one writing transaction and commits what it wrote, changes in the audit trail included. fn's error or panic
 // undoes everything. The work goes on when the caller's request is cancelled, within its own deadline. Where the database asks
 // for it (deadlock, serialization) fn runs again from the start: it must only keep what its last run returned. Do and View
-// inside fn are refused, they would wait for fn itself. Errors are faults.
+// inside fn are refused, they would wait for fn itself. Where who.Once names a call that was done before, fn does not run and
+// the fault is "done before". Errors are faults.
 func (db *DB) Do(ctx context.Context, who access.Actor, fn func(*Tx) error) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), db.WriteTimeout)
 	defer cancel()
@@ -75,9 +76,14 @@ func (db *DB) once(ctx context.Context, who access.Actor, write bool, fn func(*T
 			s.rollback()
 		}
 	}()
-	err = fn(tx)
+	if err = tx.onceOnly(); err == nil {
+		err = fn(tx)
+	}
 	if err == nil {
 		err = tx.broken
+	}
+	if err == nil {
+		err = tx.markOnce()
 	}
 	if err == nil {
 		err = ctx.Err()
@@ -86,7 +92,10 @@ func (db *DB) once(ctx context.Context, who access.Actor, write bool, fn func(*T
 		return err
 	}
 	committing = true
-	return s.commit()
+	if err = s.commit(); err == nil && tx.first != nil && who.Once != nil {
+		who.Once.Begin()
+	}
+	return err
 }
 
 func (db *DB) newTx(ctx context.Context, who access.Actor, write bool, s *session) *Tx {

@@ -203,7 +203,7 @@ func TestFullDiskSaysSo(t *testing.T) {
 		if _, err := tx.Row(fmt.Sprintf("PRAGMA max_page_count = %d", pages+4), nil, &got); err != nil {
 			return err
 		}
-		_, err := tx.Exec("INSERT INTO answer VALUES ('a', 'k', zeroblob(32), 1, zeroblob(1000000), 1)")
+		_, err := tx.Exec("INSERT INTO answer VALUES ('a', 'k', zeroblob(32), 1, zeroblob(1000000), '', NULL, 1)")
 		return err
 	})
 	if !fault.Is(err, fault.StorageFull) || fault.KindOf(err) != fault.Unavailable {

@@ -13,6 +13,7 @@ import (
 	"kitd/internal/access"
 	"kitd/internal/fault"
 	"kitd/internal/ident"
+	"kitd/internal/trail"
 )
 
 // Tx is one transaction. It satisfies the Store interface of every domain package and is valid only inside the function that
@@ -29,7 +30,8 @@ type Tx struct {
 	write    bool
 	scanning bool
 	over     bool
-	broken   error // fails the transaction even when fn returns nil
+	broken   error         // fails the transaction even when fn returns nil
+	first    *trail.Change // recorded first in this transaction
 }
 
 // now is the one instant of the transaction, in UTC and whole milliseconds.

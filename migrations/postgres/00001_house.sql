@@ -83,6 +83,8 @@ CREATE TABLE answer (
     request_hash bytea NOT NULL CHECK (length(request_hash) = 32),
     status       bigint NOT NULL,
     body         bytea NOT NULL,
+    noun         text NOT NULL,
+    noun_id      uuid,
     expires      bigint NOT NULL,
     PRIMARY KEY (actor, key)
 );

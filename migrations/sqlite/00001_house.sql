@@ -81,6 +81,8 @@ CREATE TABLE answer (
     request_hash BLOB NOT NULL CHECK (length(request_hash) = 32),
     status       INTEGER NOT NULL,
     body         BLOB NOT NULL,
+    noun         TEXT NOT NULL,
+    noun_id      BLOB CHECK (length(noun_id) = 16),
     expires      INTEGER NOT NULL,
     PRIMARY KEY (actor, key)
 ) STRICT;
