@@ -113,12 +113,17 @@ func (c *Clerk) recipients(s Store) ([]Recipient, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, a := range c.Also {
+	return joined(to, c.Also), nil
+}
+
+// joined adds those whose address is not among the first.
+func joined(to, also []Recipient) []Recipient {
+	for _, a := range also {
 		if !slices.ContainsFunc(to, func(r Recipient) bool { return strings.EqualFold(r.Address, a.Address) }) {
 			to = append(to, a)
 		}
 	}
-	return to, nil
+	return to
 }
 
 // byDepot groups notices by depot, soonest end first, so that people get one mail a depot and not one a unit.

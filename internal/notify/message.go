@@ -40,6 +40,7 @@ type Message struct {
 	Unknown   int    // attempts whose outcome nobody knows
 	LastError string // of the latest attempt
 	Settled   time.Time
+	Again     time.Time // when a dead letter was queued again; zero: never
 }
 
 // Outcome is what one attempt at delivery came to.
@@ -77,10 +78,18 @@ func (m Message) settle(o Outcome, why string, now time.Time) Message {
 	case OutcomeUnknown:
 		m.Unknown++
 	}
-	if now.Sub(m.Created) >= giveUpAfter {
+	if now.Sub(m.since()) >= giveUpAfter {
 		m.State, m.Settled = Dead, now
 		return m
 	}
 	m.State, m.NotBefore = Queued, now.Add(pause(m.Attempts))
 	return m
+}
+
+// since is when the five days of trying began.
+func (m Message) since() time.Time {
+	if m.Again.After(m.Created) {
+		return m.Again
+	}
+	return m.Created
 }

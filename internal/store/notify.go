@@ -8,13 +8,13 @@ import (
 	"kitd/internal/notify"
 )
 
-const outboxColumns = `id, message_id, to_address, to_name, subject, body, created, not_before, state, attempts, unknown, last_error, settled`
+const outboxColumns = `id, message_id, to_address, to_name, subject, body, created, not_before, state, attempts, unknown, last_error, settled, again`
 
 func scanMessage(scan scanner, m *notify.Message) error {
 	var id key
-	var created, notBefore, settled instant
-	err := scan(&id, &m.MessageID, &m.To, &m.ToName, &m.Subject, &m.Body, &created, &notBefore, &m.State, &m.Attempts, &m.Unknown, &m.LastError, &settled)
-	m.ID, m.Created, m.NotBefore, m.Settled = ident.ID(id), created.time(), notBefore.time(), settled.time()
+	var created, notBefore, settled, again instant
+	err := scan(&id, &m.MessageID, &m.To, &m.ToName, &m.Subject, &m.Body, &created, &notBefore, &m.State, &m.Attempts, &m.Unknown, &m.LastError, &settled, &again)
+	m.ID, m.Created, m.NotBefore, m.Settled, m.Again = ident.ID(id), created.time(), notBefore.time(), settled.time(), again.time()
 	return err
 }
 
@@ -61,8 +61,8 @@ func (tx *Tx) AddOccasions(occasions []notify.Occasion, messages []ident.ID) err
 // Queue puts messages into the outbox.
 func (tx *Tx) Queue(messages []notify.Message) error {
 	for _, m := range messages {
-		_, err := tx.exec(`INSERT INTO outbox (`+outboxColumns+`) VALUES (`+marks(13)+`)`, m.ID, m.MessageID, m.To, m.ToName,
-			m.Subject, m.Body, m.Created, m.NotBefore, m.State, m.Attempts, m.Unknown, m.LastError, m.Settled)
+		_, err := tx.exec(`INSERT INTO outbox (`+outboxColumns+`) VALUES (`+marks(14)+`)`, m.ID, m.MessageID, m.To, m.ToName,
+			m.Subject, m.Body, m.Created, m.NotBefore, m.State, m.Attempts, m.Unknown, m.LastError, m.Settled, m.Again)
 		if err != nil {
 			return err
 		}
@@ -91,9 +91,28 @@ func (tx *Tx) Settle(m notify.Message) error {
 	return err
 }
 
-// Outbox lists the newest messages for the page of reminders, those that need a person first.
+// Outbox lists the newest messages, those that need a person first, without those that speak of a unit the actor does not see.
 func (tx *Tx) Outbox(limit int) ([]notify.Message, error) {
-	return list(tx, `SELECT `+outboxColumns+` FROM outbox
+	unseen, args := tx.unseen()
+	return list(tx, `SELECT `+outboxColumns+` FROM outbox o WHERE NOT `+unseen+`
 		ORDER BY CASE state WHEN 'dead' THEN 0 WHEN 'sending' THEN 1 WHEN 'queued' THEN 2 ELSE 3 END, created DESC, id LIMIT ?`,
-		[]any{limit}, scanMessage)
+		append(args, limit), scanMessage)
+}
+
+// MessageOf gives one message; one that speaks of a unit the actor does not see is not there.
+func (tx *Tx) MessageOf(id ident.ID) (notify.Message, error) {
+	unseen, args := tx.unseen()
+	found, err := list(tx, `SELECT `+outboxColumns+` FROM outbox o WHERE NOT `+unseen+` AND o.id = ?`, append(args, id), scanMessage)
+	return one(found, err, "message")
+}
+
+// unseen is the condition that a message of the outbox speaks of a unit behind a wall.
+func (tx *Tx) unseen() (string, []any) {
+	seen, args := tx.scope("u.client_id")
+	return `EXISTS (SELECT 1 FROM occasion_message om JOIN unit u ON u.id = om.unit_id WHERE om.outbox_id = o.id AND NOT ` + seen + `)`, args
+}
+
+// Requeue puts a dead letter back into the queue, to be sent from the moment on under its own Message-ID.
+func (tx *Tx) Requeue(id ident.ID, at time.Time) error {
+	return tx.execOne("message", `UPDATE outbox SET state = 'queued', not_before = ?, again = ?, settled = NULL WHERE id = ? AND state = 'dead'`, at, at, id)
 }

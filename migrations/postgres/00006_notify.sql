@@ -14,7 +14,8 @@ CREATE TABLE outbox (
     unknown     integer NOT NULL DEFAULT 0,
     claimed     bigint,
     last_error  text NOT NULL DEFAULT '',
-    settled     bigint
+    settled     bigint,
+    again       bigint
 );
 
 CREATE INDEX outbox_due ON outbox (state, not_before);

@@ -14,7 +14,8 @@ CREATE TABLE outbox (
     unknown     INTEGER NOT NULL DEFAULT 0,
     claimed     INTEGER,
     last_error  TEXT NOT NULL DEFAULT '',
-    settled     INTEGER
+    settled     INTEGER,
+    again       INTEGER
 ) STRICT;
 
 CREATE INDEX outbox_due ON outbox (state, not_before);
