@@ -16,6 +16,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"kitd/internal/access"
+	"kitd/internal/archive"
 	"kitd/internal/fault"
 	"kitd/internal/ident"
 )
@@ -27,8 +28,12 @@ type Deps struct {
 	Desk    Desk
 	Office  Office
 	Repeats Repeats
+	Stock   Stock
+	Ledger  Ledger
 	CalDAV  http.Handler // "/caldav", "/caldav/…" and "/.well-known/caldav"; logs callers in by itself
 	Feeds   http.Handler // "/feeds/…"; the secret in the path is the login
+
+	Originals archive.Keeper // documents of laboratories as they came; nil: only the entries are kept
 
 	Ready  func(context.Context) error // nil when the database answers and its schema is right
 	Now    func() time.Time

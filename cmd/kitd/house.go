@@ -176,11 +176,19 @@ func (h *house) site() (*web.Server, error) {
 	}
 	return web.New(web.Deps{
 		Gate: h.gate, Pool: h.pool, Desk: h.desk, Office: h.office, Repeats: store.Repeats{DB: h.db},
+		Stock: h.pool, Originals: h.db, Ledger: h.ledger(),
 		CalDAV: &caldav.Handler{Gate: h.gate, Desk: h.desk, Agenda: h.agenda, Now: h.now, Log: h.log},
 		Feeds:  &caldav.Feed{Holders: h.gate, Bookings: h.desk, Due: h.due, Now: h.now, Log: h.log},
 		Ready:  h.db.Ready, Now: h.now, NewID: h.newID, Random: rand.Reader, Log: h.log,
 		Config: web.Config{PublicURL: h.settings.PublicURL, TrustedProxies: proxies},
 	})
+}
+
+// ledger answers what lapses and what was told of it.
+func (h *house) ledger() *notify.Ledger {
+	l := &notify.Ledger{Now: h.now, Rule: h.clerk.Rule, Also: h.clerk.Also}
+	l.Do, l.View = rooms(h.db, func(tx *store.Tx) notify.LedgerStore { return tx })
+	return l
 }
 
 func networks(texts []string) ([]netip.Prefix, error) {
