@@ -61,12 +61,13 @@ func (g *Gate) ChangeAccount(ctx context.Context, who Actor, a Account) (Account
 	if err := a.check(); err != nil {
 		return Account{}, err
 	}
+	seen := a.Version // the work below may run again from the start
 	err := g.Do(ctx, who, func(s Store) error {
 		before, err := s.AccountByID(a.ID)
 		if err != nil {
 			return err
 		}
-		if before.Version != a.Version {
+		if before.Version != seen {
 			return fault.New(fault.Changed, "noun", "account")
 		}
 		a.Name, a.Created, a.HasPassword, a.Version = before.Name, before.Created, before.HasPassword, before.Version+1

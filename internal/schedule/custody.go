@@ -45,7 +45,9 @@ func (d *Desk) RecordHandOut(ctx context.Context, who access.Actor, id ident.ID,
 
 func (d *Desk) handOut(ctx context.Context, who access.Actor, id ident.ID, h HandOut, guarded bool) (Outcome, error) {
 	var out Outcome
+	asked := h
 	err := d.Do(ctx, who, func(s Store) error {
+		h := asked // the work may run again from the start
 		old, err := d.locked(s, id)
 		if err != nil {
 			return err
@@ -191,7 +193,9 @@ func (d *Desk) happenedTo(s Store, verb string, old, b Booking, at time.Time, re
 // visits to come is promised again.
 func (d *Desk) CheckIn(ctx context.Context, who access.Actor, id ident.ID, c CheckIn) (Outcome, error) {
 	var out Outcome
+	asked := c
 	err := d.Do(ctx, who, func(s Store) error {
+		c := asked // the work may run again from the start
 		old, err := d.locked(s, id)
 		if err != nil {
 			return err

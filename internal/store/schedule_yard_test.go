@@ -15,7 +15,7 @@ import (
 )
 
 // yard is a small pool: kits K-1 (D-1, D-2) and K-2 (D-3, D-4, C-1), loose D-5 and D-6, all with certificates for two years, and
-// a surveyor's account.
+// the accounts of a surveyor and an administrator.
 type yard struct {
 	depot   ident.ID
 	kits    []ident.ID
@@ -90,6 +90,13 @@ func plant(t testing.TB, h *storetest.House) yard {
 		}
 	}
 	err := h.Do(ctx, who, func(tx *store.Tx) error {
+		head := access.Account{ID: h.NewID(), Version: 1, Name: "zoe", Display: "Zoe Lund", Role: access.Administrator, Locale: "en", Zone: "UTC", AllClients: true, Created: h.Clock.Now()}
+		if err := tx.AddAccount(head, "zoe"); err != nil {
+			return err
+		}
+		if err := tx.SetPasswordHash(head.ID, "$argon2id$never checked"); err != nil {
+			return err
+		}
 		return tx.AddAccount(access.Account{ID: y.account, Version: 1, Name: "anna", Display: "Anna Osk", Role: access.Surveyor, Locale: "en", Zone: "UTC", AllClients: true, Created: h.Clock.Now()}, "anna")
 	})
 	if err != nil {

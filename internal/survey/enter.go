@@ -41,12 +41,13 @@ func (o *Office) ChangeClient(ctx context.Context, who access.Actor, c Client) (
 	if err := nonEmpty("client", "code", c.Code, "name", c.Name); err != nil {
 		return Client{}, err
 	}
+	seen := c.Version // the work below may run again from the start
 	err := o.Do(ctx, who, func(s Store) error {
 		was, err := s.ClientByID(c.ID)
 		if err != nil {
 			return err
 		}
-		if was.Version != c.Version {
+		if was.Version != seen {
 			return fault.New(fault.Changed, "noun", "client")
 		}
 		next := was
@@ -90,12 +91,13 @@ func (o *Office) ChangeSite(ctx context.Context, who access.Actor, site Site) (S
 	if err := checkSite(&site); err != nil {
 		return Site{}, err
 	}
+	seen := site.Version // the work below may run again from the start
 	err := o.Do(ctx, who, func(s Store) error {
 		was, err := s.SiteByID(site.ID)
 		if err != nil {
 			return err
 		}
-		if was.Version != site.Version {
+		if was.Version != seen {
 			return fault.New(fault.Changed, "noun", "site")
 		}
 		next := was
@@ -161,12 +163,13 @@ func (o *Office) ChangeSurvey(ctx context.Context, who access.Actor, v Survey) (
 		return Survey{}, err
 	}
 	o.nameGroups(&v)
+	seen := v.Version // the work below may run again from the start
 	err := o.Do(ctx, who, func(s Store) error {
 		was, err := s.SurveyByID(v.ID)
 		if err != nil {
 			return err
 		}
-		if was.Version != v.Version {
+		if was.Version != seen {
 			return fault.New(fault.Changed, "noun", "survey")
 		}
 		next := was

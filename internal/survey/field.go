@@ -87,12 +87,13 @@ func (o *Office) ChangeDay(ctx context.Context, who access.Actor, d WorkerDay) (
 	if err := mayRecord(who, "changing a worker-day needs a surveyor"); err != nil {
 		return WorkerDay{}, err
 	}
+	seen := d.Version // the work below may run again from the start
 	err := o.Do(ctx, who, func(s Store) error {
 		was, err := s.DayByID(d.ID)
 		if err != nil {
 			return err
 		}
-		if was.Version != d.Version {
+		if was.Version != seen {
 			return fault.New(fault.Changed, "noun", "worker-day")
 		}
 		v, err := s.SurveyByID(was.Survey)

@@ -42,7 +42,9 @@ func (o *Office) Receive(ctx context.Context, who access.Actor, up Upload) (Retu
 	if r.History, err = o.pack(ctx, who, read); err != nil {
 		return Return{}, err
 	}
+	fresh := r
 	err = o.Do(ctx, who, func(s Store) error {
+		r = fresh // the work may run again from the start
 		known, err := sameFile(s, r.File)
 		if err != nil {
 			return err
