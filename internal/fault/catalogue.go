@@ -112,6 +112,13 @@ const (
 // The planners' code.
 const PlanningProblem Code = "planning-problem"
 
+// The codes of invitations by mail.
+const (
+	KitsShort    Code = "kits-short"
+	MailTooOften Code = "mail-too-often"
+	MailForm     Code = "mail-form"
+)
+
 var catalogue = map[Code]entry{
 	Unexpected:  {Internal, "Something went wrong inside kitd; nothing was stored. The log names the cause."},
 	NotThere:    {NotFound, "There is no such {noun} here."},
@@ -196,5 +203,8 @@ var catalogue = map[Code]entry{
 	BookingOut:      {Conflict, "Units of booking {number} are out: {what}."},
 	PlanningProblem: {Invalid, "The planning problem has to change at {where}: {what}."},
 
+	KitsShort:    {Conflict, "{free} of {wanted} kits of {depot} can be promised: {why}"},
+	MailTooOften: {Unavailable, "More than {limit} messages came from one sender within an hour; the message is taken later. If they are not sent on purpose, look for a loop."},
+	MailForm:     {Invalid, "The mail cannot be read: {what}."},
 	PromiseTaken: {Conflict, "Somebody else was promised one of these units a moment ago; nothing was stored. Ask again to see what is free now."},
 }

@@ -46,6 +46,14 @@ func Parse(raw []byte, opt Options) (*Event, error) {
 
 // checkCalendar holds the object to what a calendar collection may store.
 func checkCalendar(root *goical.Component) error {
+	if m := root.Props.Get("METHOD"); m != nil {
+		return badObject("it is a scheduling message (METHOD:%s); a stored object has no METHOD", m.Value)
+	}
+	return checkForm(root, "kept")
+}
+
+// checkForm holds objects and messages to one version, one calendar scale and events.
+func checkForm(root *goical.Component, done string) error {
 	for _, want := range []struct{ name, value, why string }{
 		{"VERSION", "2.0", "it is not iCalendar version 2.0; export it as iCalendar"},
 		{"CALSCALE", "GREGORIAN", "it is not in the Gregorian calendar"},
@@ -58,12 +66,9 @@ func checkCalendar(root *goical.Component) error {
 			return badObject("%s", want.why)
 		}
 	}
-	if m := root.Props.Get("METHOD"); m != nil {
-		return badObject("it is a scheduling message (METHOD:%s); a stored object has no METHOD", m.Value)
-	}
 	for _, c := range root.Children {
 		if c.Name != goical.CompEvent && c.Name != goical.CompTimezone {
-			return badObject("it holds a %s in line %d; only events (VEVENT) are kept here", c.Name, lineOf(c))
+			return badObject("it holds a %s in line %d; only events (VEVENT) are %s here", c.Name, lineOf(c), done)
 		}
 	}
 	return nil

@@ -43,6 +43,7 @@ type Person struct {
 	Role    string // ROLE, upper case
 	Status  string // PARTSTAT, upper case
 	SentBy  string // as Address
+	Email   string // EMAIL (RFC 7986, 6.2), lower case; empty when absent
 }
 
 // Moment is a time as the object states it, and the instant it means.

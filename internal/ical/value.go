@@ -195,8 +195,9 @@ func readPerson(p property) Person {
 		Status:  strings.ToUpper(p.param("PARTSTAT")),
 		SentBy:  address(p.param("SENT-BY")),
 	}
-	if mail := p.param("EMAIL"); mail != "" && !strings.Contains(who.Address, "@") {
-		who.Address = strings.ToLower(strings.TrimPrefix(mail, "mailto:"))
+	who.Email = strings.ToLower(strings.TrimPrefix(p.param("EMAIL"), "mailto:"))
+	if who.Email != "" && !strings.Contains(who.Address, "@") {
+		who.Address = who.Email
 	}
 	return who
 }

@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"time"
 
+	rfc5322 "github.com/emersion/go-message"
 	gomail "github.com/emersion/go-message/mail"
 	"github.com/emersion/go-sasl"
 	"github.com/emersion/go-smtp"
@@ -164,13 +165,24 @@ func (s *SMTP) login(client *smtp.Client) error {
 func (s *SMTP) compose(m notify.Message, from, to *mail.Address) ([]byte, error) {
 	var h gomail.Header
 	h.SetDate(s.Now())
-	h.SetAddressList("From", []*gomail.Address{{Name: from.Name, Address: from.Address}})
+	sender := &gomail.Address{Name: from.Name, Address: from.Address}
+	if m.From != "" {
+		sender = &gomail.Address{Name: m.FromName, Address: m.From}
+	}
+	h.SetAddressList("From", []*gomail.Address{sender})
 	h.SetAddressList("To", []*gomail.Address{{Name: m.ToName, Address: to.Address}})
 	h.SetSubject(m.Subject)
 	h.SetMessageID(m.MessageID)
 	h.Set("Auto-Submitted", "auto-generated") // RFC 3834, 5
-	h.SetContentType("text/plain", map[string]string{"charset": "utf-8"})
-	h.Set("Content-Transfer-Encoding", "quoted-printable")
+	if m.InReplyTo != "" {
+		h.Set("Auto-Submitted", "auto-replied")
+		h.SetMsgIDList("In-Reply-To", []string{m.InReplyTo})
+		h.SetMsgIDList("References", []string{m.InReplyTo})
+	}
+	if m.Calendar != nil {
+		return withCalendar(h, m)
+	}
+	setText(&h.Header)
 	var buf bytes.Buffer
 	w, err := gomail.CreateSingleInlineWriter(&buf, h)
 	if err != nil {
@@ -183,4 +195,44 @@ func (s *SMTP) compose(m notify.Message, from, to *mail.Address) ([]byte, error)
 		return nil, err
 	}
 	return buf.Bytes(), nil
+}
+
+func setText(h *rfc5322.Header) {
+	h.SetContentType("text/plain", map[string]string{"charset": "utf-8"})
+	h.Set("Content-Transfer-Encoding", "quoted-printable")
+}
+
+// withCalendar writes the text and the calendar as alternatives; the method parameter equals METHOD (RFC 6047, 2.4).
+func withCalendar(h gomail.Header, m notify.Message) ([]byte, error) {
+	h.SetContentType("multipart/alternative", nil)
+	var buf bytes.Buffer
+	w, err := rfc5322.CreateWriter(&buf, h.Header)
+	if err != nil {
+		return nil, err
+	}
+	var text, calendar rfc5322.Header
+	setText(&text)
+	calendar.SetContentType("text/calendar", map[string]string{"charset": "utf-8", "method": m.Method, "component": "VEVENT"})
+	calendar.Set("Content-Transfer-Encoding", "base64")
+	if err := writePart(w, text, []byte(m.Body)); err != nil {
+		return nil, err
+	}
+	if err := writePart(w, calendar, m.Calendar); err != nil {
+		return nil, err
+	}
+	if err := w.Close(); err != nil {
+		return nil, err
+	}
+	return buf.Bytes(), nil
+}
+
+func writePart(w *rfc5322.Writer, h rfc5322.Header, body []byte) error {
+	part, err := w.CreatePart(h)
+	if err != nil {
+		return err
+	}
+	if _, err := part.Write(body); err != nil {
+		return err
+	}
+	return part.Close()
 }

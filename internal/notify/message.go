@@ -31,8 +31,13 @@ type Message struct {
 	MessageID string // RFC 5322, 3.6.4, without angle brackets; the same at every attempt
 	To        string // address
 	ToName    string
+	From      string // address it comes from; empty: that of the settings
+	FromName  string // of From
+	InReplyTo string // Message-ID it answers, without angle brackets; then it is marked as an automatic reply
 	Subject   string
 	Body      string // plain text, lines of any length
+	Calendar  []byte // iCalendar to send beside the text (RFC 6047, 2.4); empty: none
+	Method    string // METHOD of Calendar
 	Created   time.Time
 	NotBefore time.Time
 	State     MessageState

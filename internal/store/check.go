@@ -36,6 +36,7 @@ var checks = []check{
 	{"promises", (*DB).checkPromises},
 	{"calendar", inView((*Tx).checkCalendar)},
 	{"results", inView((*Tx).checkResults)},
+	{"mail", inView((*Tx).checkMail)},
 }
 
 // houseChecks is how many of the checks hold for a schema of any age; a backup is looked at with them before it is restored.

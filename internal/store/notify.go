@@ -8,12 +8,14 @@ import (
 	"kitd/internal/notify"
 )
 
-const outboxColumns = `id, message_id, to_address, to_name, subject, body, created, not_before, state, attempts, unknown, last_error, settled, again`
+const outboxColumns = `id, message_id, to_address, to_name, subject, body, created, not_before, state, attempts, unknown, last_error, settled, again,
+	from_address, from_name, in_reply_to, calendar, method`
 
 func scanMessage(scan scanner, m *notify.Message) error {
 	var id key
 	var created, notBefore, settled, again instant
-	err := scan(&id, &m.MessageID, &m.To, &m.ToName, &m.Subject, &m.Body, &created, &notBefore, &m.State, &m.Attempts, &m.Unknown, &m.LastError, &settled, &again)
+	err := scan(&id, &m.MessageID, &m.To, &m.ToName, &m.Subject, &m.Body, &created, &notBefore, &m.State, &m.Attempts, &m.Unknown, &m.LastError, &settled, &again,
+		&m.From, &m.FromName, &m.InReplyTo, &m.Calendar, &m.Method)
 	m.ID, m.Created, m.NotBefore, m.Settled, m.Again = ident.ID(id), created.time(), notBefore.time(), settled.time(), again.time()
 	return err
 }
@@ -61,8 +63,9 @@ func (tx *Tx) AddOccasions(occasions []notify.Occasion, messages []ident.ID) err
 // Queue puts messages into the outbox.
 func (tx *Tx) Queue(messages []notify.Message) error {
 	for _, m := range messages {
-		_, err := tx.exec(`INSERT INTO outbox (`+outboxColumns+`) VALUES (`+marks(14)+`)`, m.ID, m.MessageID, m.To, m.ToName,
-			m.Subject, m.Body, m.Created, m.NotBefore, m.State, m.Attempts, m.Unknown, m.LastError, m.Settled, m.Again)
+		_, err := tx.exec(`INSERT INTO outbox (`+outboxColumns+`) VALUES (`+marks(19)+`)`, m.ID, m.MessageID, m.To, m.ToName,
+			m.Subject, m.Body, m.Created, m.NotBefore, m.State, m.Attempts, m.Unknown, m.LastError, m.Settled, m.Again,
+			m.From, m.FromName, m.InReplyTo, m.Calendar, m.Method)
 		if err != nil {
 			return err
 		}
@@ -106,10 +109,12 @@ func (tx *Tx) MessageOf(id ident.ID) (notify.Message, error) {
 	return one(found, err, "message")
 }
 
-// unseen is the condition that a message of the outbox speaks of a unit behind a wall.
+// unseen is the condition that a message of the outbox speaks of a unit behind a wall, or answers for a booking behind one.
 func (tx *Tx) unseen() (string, []any) {
 	seen, args := tx.scope("u.client_id")
-	return `EXISTS (SELECT 1 FROM occasion_message om JOIN unit u ON u.id = om.unit_id WHERE om.outbox_id = o.id AND NOT ` + seen + `)`, args
+	answered, more := tx.scope("r.client_id")
+	return `(EXISTS (SELECT 1 FROM occasion_message om JOIN unit u ON u.id = om.unit_id WHERE om.outbox_id = o.id AND NOT ` + seen + `)
+		OR EXISTS (SELECT 1 FROM mail_receipt r WHERE r.answer_id = o.id AND NOT ` + answered + `))`, append(args, more...)
 }
 
 // Requeue puts a dead letter back into the queue, to be sent from the moment on under its own Message-ID.
