@@ -175,7 +175,7 @@ func onLines(f *form, err error, typed []typedUnit) {
 		}
 		switch field {
 		case "tag", "serial", "microphone":
-			lines = append(lines, fmt.Sprintf("Line %d, %s of %s: %s", typed[i].line, field, clipped(typed[i].tag, 60), ended(lower(at.Text))))
+			lines = append(lines, fmt.Sprintf("Line %d, %s of %s: %s", typed[i].line, field, clipped(typed[i].tag, 60), lower(ended(at.Text))))
 		default: // the same for all units
 			if !seen[field] {
 				f.fail(mapped(unitFields, field), ended(at.Text))
