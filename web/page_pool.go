@@ -124,15 +124,18 @@ func (h holdings) uncharged() []string { return h.tagsOf(fleet.ReasonChargeRecor
 
 // poolStep is one step on the way to a pool that can be booked.
 type poolStep struct {
-	Done             bool
-	Head, Text       string
-	Action, Href     string
-	Others, OtherURL string
+	Done         bool
+	Head, Text   string
+	Action, Href string
 }
 
 // steps lists the way in its order.
 func (h holdings) steps(admin bool) []poolStep {
+	covered, charged := "Once there are units: what laboratories say of them, many with one form.", "Once there are units: one statement of what is known, for many at once."
 	bare, dark := h.bare(), h.uncharged()
+	if h.total > 0 {
+		covered, charged = withTags("Every unit that needs a certificate has had one.", "Without a certificate", bare), withTags("The charge of every unit is on record.", "Nobody has stated the charge of", dark)
+	}
 	steps := []poolStep{
 		{Head: "Depots", Text: "Where kits live: a time zone and opening hours. " + capital(count(len(h.depots), "depot", "depots")) + ".", Done: len(h.depots) > 0,
 			Action: "Enter a depot", Href: "/pool/depots/new"},
@@ -142,9 +145,9 @@ func (h holdings) steps(admin bool) []poolStep {
 			Action: "Enter units", Href: "/pool/units/new"},
 		{Head: "Laboratories", Text: "Who calibrates, and how due dates are counted. " + capital(count(len(h.labs), "laboratory", "laboratories")) + ".", Done: len(h.labs) > 0,
 			Action: "Enter a laboratory", Href: "/pool/laboratories/new"},
-		{Head: "Certificates", Text: withTags("Every unit that needs a certificate has had one.", "Without a certificate", bare), Done: h.total > 0 && len(bare) == 0,
+		{Head: "Certificates", Text: covered, Done: h.total > 0 && len(bare) == 0,
 			Action: "Enter a certificate", Href: "/pool/certificates/new"},
-		{Head: "Charge", Text: withTags("The charge of every unit is on record.", "Nobody has stated the charge of", dark), Done: h.total > 0 && len(dark) == 0,
+		{Head: "Charge", Text: charged, Done: h.total > 0 && len(dark) == 0,
 			Action: "State the charge", Href: "/pool/opening"},
 		{Head: "Kits", Text: "Cases of units that go out together; each has a calendar of its own. " + capital(count(len(h.kits), "kit", "kits")) + ".", Done: len(h.kits) > 0,
 			Action: "Enter a kit", Href: "/pool/kits/new"},

@@ -64,7 +64,7 @@ func certificateEntry(f *form, labs []fleet.Laboratory, units []fleet.Unit, mode
 		{ID: "calibrated", Label: "Calibrated on", Class: "day", Required: true, Rule: "Due dates count from this day."},
 		{ID: "issued", Label: "Issued on", Class: "day"},
 	}
-	second := []look.Field{{ID: "note", Label: "Note", Wide: true, Max: fleet.MaxNote}}
+	second := []look.Field{{ID: "note", Label: "Note", Wide: true, Rows: 2, Max: fleet.MaxNote}}
 	if upload {
 		second = append(second, look.Field{ID: "original", Label: "Original", Type: "file", Rule: "The document as it came, at most " + sizeWords(mostOriginal) + ". It is kept unchanged, by its SHA-256."})
 	}

@@ -13,9 +13,9 @@ import (
 
 func dueText(r fleet.DueRule) string {
 	if r == fleet.MonthEnd {
-		return "due at the end of the month"
+		return "to the end of the month"
 	}
-	return "due on the day before the same day"
+	return "to the day before the same day"
 }
 
 var dueChoices = []look.Option{

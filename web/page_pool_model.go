@@ -23,14 +23,14 @@ const (
 	commonMonths = 12  // between laboratory calibrations
 )
 
-const noSource = " Common practice, no source; "
+const noSource = " is common practice, no source."
 
 // classExamples says for each kind how class and standard are printed on it.
 var classExamples = map[fleet.Kind]string{fleet.Dosimeter: "IEC 61252", fleet.Calibrator: "IEC 60942 class 1", fleet.Meter: "IEC 61672-1 class 1"}
 
 // modelEntry is the form of a kind: it asks for the rules that matter for it and no others.
 func modelEntry(f *form, kind fleet.Kind) entryPage {
-	first := fieldGroup{Fields: []look.Field{
+	first := fieldGroup{Head: "The model", Fields: []look.Field{
 		{ID: "name", Label: "Name of the model", Required: true, Rule: "As printed on it."},
 		{ID: "maker", Label: "Maker"},
 	}}
@@ -44,7 +44,7 @@ func modelEntry(f *form, kind fleet.Kind) entryPage {
 	if needsCertificate(kind) {
 		groups = append(groups, fieldGroup{Head: "Laboratory calibration", Fields: []look.Field{
 			{ID: "months", Label: "Months between calibrations", Class: "short", Mode: "numeric",
-				Rule: "The owner’s decision." + noSource + "12 is usual, some schemes take 24 for dosimeters. 0: needs no certificate."},
+				Rule: "The owner’s decision; 12" + noSource + " Some schemes take 24 for dosimeters. 0: needs no certificate."},
 		}})
 	}
 	if kind == fleet.Dosimeter {
@@ -65,9 +65,9 @@ func modelEntry(f *form, kind fleet.Kind) entryPage {
 
 func chargeFields() fieldGroup {
 	return fieldGroup{Head: "Charge", Text: "What the manual says comes first.", Fields: []look.Field{
-		{ID: "charge", Label: "Minutes for a full charge", Class: "short", Mode: "numeric", Rule: "From the manual." + noSource + "150 is a guess on the safe side. 0: kitd keeps no charge of it."},
-		{ID: "topup", Label: "Days to the next full charge", Class: "short", Mode: "numeric", Rule: "The longest it may lie idle." + noSource + "28. 0: no such rule."},
-		{ID: "ready", Label: "Days “full” counts", Class: "short", Mode: "numeric", Rule: "Off the charger, before a survey." + noSource + "3. 0: no limit by days."},
+		{ID: "charge", Label: "Minutes for a full charge", Class: "short", Mode: "numeric", Rule: "From the manual; 150" + noSource + " 0: kitd keeps no charge of it."},
+		{ID: "topup", Label: "Days to the next full charge", Class: "short", Mode: "numeric", Rule: "The longest it may lie idle; 28" + noSource + " 0: no such rule."},
+		{ID: "ready", Label: "Days “full” counts", Class: "short", Mode: "numeric", Rule: "Off the charger, before a survey; 3" + noSource + " 0: no limit by days."},
 		{ID: "run", Label: "Run time, hours", Class: "short", Mode: "decimal", Rule: "On a full charge, from the data sheet. Empty: not known."},
 	}}
 }

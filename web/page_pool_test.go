@@ -108,7 +108,7 @@ func TestANewcomerEntersAWholePool(t *testing.T) {
 		}
 	}
 	for _, id := range []string{"charge", "topup", "ready", "months"} {
-		if rule := d.text("#" + id + "-rule"); !strings.Contains(rule, "Common practice, no source") {
+		if rule := d.text("#" + id + "-rule"); !strings.Contains(rule, "is common practice, no source") {
 			t.Errorf("%s: the rule says %q", id, rule)
 		}
 	}
@@ -481,4 +481,3 @@ func FuzzUnitLines(f *testing.F) {
 		}
 	})
 }
-

@@ -216,7 +216,7 @@ func (s *Server) fillOutbox(c echo.Context, p *remindersPage, t teller) error {
 func (t teller) messageRow(m notify.Message) messageRow {
 	row := messageRow{To: m.ToName, Address: m.To, Subject: m.Subject, Written: t.moment(m.Created), Attempts: itoa(m.Attempts), Error: m.LastError, Moved: "–"}
 	if m.Unknown > 0 {
-		row.Attempts, row.Unknown = itoa(m.Attempts)+", "+itoa(m.Unknown)+" of unknown outcome", true
+		row.Attempts, row.Unknown = count(m.Attempts, "attempt", "attempts")+", "+itoa(m.Unknown)+" of unknown outcome", true
 	}
 	switch m.State {
 	case notify.Sent:

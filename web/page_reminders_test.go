@@ -86,7 +86,7 @@ func TestOutboxIsShownAndDeadLettersGoAgain(t *testing.T) {
 	d = b.page(t, "/reminders", http.StatusOK)
 	d.has(".say p", "One message could not be delivered.")
 	rows := d.texts("#outbox tbody tr")
-	if len(rows) != 4 || !strings.HasPrefix(rows[0], "not delivered") || !strings.Contains(rows[0], `550 "no such box" <script>`) || !strings.Contains(rows[0], "3, 2 of unknown outcome") {
+	if len(rows) != 4 || !strings.HasPrefix(rows[0], "not delivered") || !strings.Contains(rows[0], `550 "no such box" <script>`) || !strings.Contains(rows[0], "3 attempts, 2 of unknown outcome") {
 		t.Fatalf("rows %q", rows)
 	}
 	if forms := d.all("#outbox form"); len(forms) != 1 {
