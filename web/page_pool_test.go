@@ -205,6 +205,9 @@ func TestUnitsAreEnteredAllOrNone(t *testing.T) {
 	} {
 		d := b.sent(t, "/pool/units", base(list), map[bool]int{true: http.StatusConflict, false: http.StatusUnprocessableEntity}[strings.Contains(want, "in use")])
 		d.has("#units-error", want)
+		if stop := d.text(".stop"); strings.Contains(stop, "/") {
+			t.Errorf("the page speaks of a place as programs do: %q", stop)
+		}
 		if got := d.text("#units"); got != strings.Join(strings.Fields(list), " ") {
 			t.Errorf("what was typed is gone: %q", got)
 		}

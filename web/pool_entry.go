@@ -64,6 +64,9 @@ func (s *Server) entryFailed(c echo.Context, p entryPage, err error, fields map[
 	if e.Code == fault.AlreadyUsed && len(e.Fields) == 0 {
 		p.Form.fail(usedFields[e.Args["noun"]], "This one is taken; choose another.")
 	}
+	if e.Code == fault.BadInput && p.tells() {
+		p.Form.stop = "" // its sentence names the place as programs do; the fields say it to people
+	}
 	if e.Code == fault.Changed && fresh != nil {
 		now := newForm(nil)
 		if err := fresh(now); err != nil {
@@ -73,6 +76,18 @@ func (s *Server) entryFailed(c echo.Context, p entryPage, err error, fields map[
 		p.Form.set("version", now.get("version"))
 	}
 	return s.showEntry(c, statusOf(e), p)
+}
+
+// tells reports whether a field of the page says what is wrong.
+func (p entryPage) tells() bool {
+	for _, g := range p.Groups {
+		if slices.ContainsFunc(g.Fields, func(x look.Field) bool { return p.Form.errs[x.ID] != "" }) {
+			return true
+		}
+	}
+	return slices.ContainsFunc(p.Lines, func(r certRow) bool {
+		return slices.ContainsFunc(r.Cells, func(x certCell) bool { return x.Err != "" })
+	})
 }
 
 // compared lists the fields that read otherwise in the two forms.

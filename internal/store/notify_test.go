@@ -107,6 +107,29 @@ func TestAnOccasionIsAnnouncedOnce(t *testing.T) {
 	})
 }
 
+func TestDeadLettersAreQueuedAgain(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, h *storetest.House) {
+		who := access.System("post", access.ViaJob)
+		m := queued(h, 2)
+		m[0].State, m[0].Settled, m[0].Attempts, m[0].LastError = notify.Dead, h.Clock.Now(), 3, "no route"
+		do(t, h, who, func(tx *store.Tx) error { return tx.Queue(m) })
+		at := h.Clock.Now().Add(time.Hour)
+		do(t, h, who, func(tx *store.Tx) error { return tx.Requeue(m[0].ID, at) })
+		for _, id := range []ident.ID{m[0].ID, m[1].ID, h.NewID()} {
+			if err := h.Do(t.Context(), who, func(tx *store.Tx) error { return tx.Requeue(id, at) }); !fault.Is(err, fault.Changed) {
+				t.Errorf("one that is not dead: %v", err)
+			}
+		}
+		see(t, h, who, func(tx *store.Tx) error {
+			got, err := tx.MessageOf(m[0].ID)
+			if got.State != notify.Queued || !got.Again.Equal(at) || !got.NotBefore.Equal(at) || !got.Settled.IsZero() || got.MessageID != m[0].MessageID || got.Attempts != 3 {
+				t.Errorf("queued again: %+v", got)
+			}
+			return err
+		})
+	})
+}
+
 func do(t *testing.T, h *storetest.House, who access.Actor, fn func(*store.Tx) error) {
 	t.Helper()
 	if err := h.DB.Do(t.Context(), who, fn); err != nil {
