@@ -158,7 +158,7 @@ func (tx *Tx) InsertResult(r survey.Result, document []byte) error {
 	_, err := tx.exec(`INSERT INTO result (id, number, client_id, survey_id, day_id, wear_id, return_id, replaces_id, computed, by_name,
 		content_hash, hash, document) VALUES (`+marks(13)+`)`, r.ID, r.Number, r.Client, r.Survey, r.Day, r.Wear, r.Return, r.Replaces, r.Computed, r.By,
 		r.ContentHash, r.Hash, string(document))
-	if err != nil && (violates(err, "result", "replaces_id") || violates(err, "result", "day_id")) {
+	if violates(err, "result", "replaces_id") || violates(err, "result", "day_id") || fault.Is(err, fault.Frozen) {
 		return fault.New(fault.Changed, "noun", "worker-day").Because(err)
 	}
 	for i, e := range r.Content.Evidence {

@@ -254,6 +254,19 @@ func TestNoStatementChangesWhatIsSealed(t *testing.T) {
 				t.Errorf("%s: %v, want the trigger's refusal", q, err)
 			}
 		}
+		if h.Dialect() == "sqlite" { // PostgreSQL has no such statement
+			for _, table := range []string{"result", "result_evidence", "wear_fact", "field_check", "return_review", "audit", "file",
+				"fact", "certificate", "certificate_line", "noun_version"} {
+				q := "INSERT OR REPLACE INTO " + table + " SELECT * FROM " + table
+				if _, err := raw.ExecContext(ctx, q); err == nil || !strings.Contains(err.Error(), "kitd:") {
+					t.Errorf("%s: %v, want the trigger's refusal", q, err)
+				}
+			}
+			q := "INSERT OR REPLACE INTO result SELECT randomblob(16), number + 1, client_id, survey_id, day_id, wear_id, return_id, replaces_id, computed, by_name, content_hash, hash, document FROM result"
+			if _, err := raw.ExecContext(ctx, q); err == nil || !strings.Contains(err.Error(), "kitd:frozen") {
+				t.Errorf("another first result in place of the one there: %v, want the trigger's refusal", err)
+			}
+		}
 		for _, q := range []string{"UPDATE wear_fact SET note = '', override = ''", "UPDATE field_check SET place = ''", "UPDATE return_review SET reason = ''"} {
 			if _, err := raw.ExecContext(ctx, q); err != nil {
 				t.Errorf("%s: erasing free text is refused: %v", q, err)

@@ -147,3 +147,20 @@ BEGIN
     SELECT RAISE(ABORT, 'kitd:frozen');
 END;
 -- +goose StatementEnd
+
+-- INSERT OR REPLACE removes rows without asking the triggers above.
+-- +goose StatementBegin
+CREATE TRIGGER audit_once BEFORE INSERT ON audit
+WHEN EXISTS (SELECT 1 FROM audit o WHERE o.id = NEW.id OR o.seq = NEW.seq)
+BEGIN
+    SELECT RAISE(ABORT, 'kitd:frozen');
+END;
+-- +goose StatementEnd
+
+-- +goose StatementBegin
+CREATE TRIGGER file_once BEFORE INSERT ON file
+WHEN EXISTS (SELECT 1 FROM file o WHERE o.id = NEW.id AND o.hash IS NOT NULL OR o.hash = NEW.hash AND o.erased IS NULL)
+BEGIN
+    SELECT RAISE(ABORT, 'kitd:frozen');
+END;
+-- +goose StatementEnd

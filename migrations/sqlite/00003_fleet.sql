@@ -249,7 +249,7 @@ END;
 
 -- +goose StatementBegin
 CREATE TRIGGER certificate_once BEFORE INSERT ON certificate
-WHEN EXISTS (SELECT 1 FROM certificate o WHERE o.id = NEW.id)
+WHEN EXISTS (SELECT 1 FROM certificate o WHERE o.id = NEW.id OR o.supersedes_id = NEW.supersedes_id)
 BEGIN
     SELECT RAISE(ABORT, 'kitd:frozen');
 END;
@@ -266,6 +266,14 @@ END;
 -- +goose StatementBegin
 CREATE TRIGGER noun_version_once BEFORE INSERT ON noun_version
 WHEN EXISTS (SELECT 1 FROM noun_version o WHERE o.noun = NEW.noun AND o.noun_id = NEW.noun_id AND o.version = NEW.version)
+BEGIN
+    SELECT RAISE(ABORT, 'kitd:frozen');
+END;
+-- +goose StatementEnd
+
+-- +goose StatementBegin
+CREATE TRIGGER kit_member_once BEFORE INSERT ON kit_member
+WHEN EXISTS (SELECT 1 FROM kit_member o WHERE o.unit_id = NEW.unit_id AND o.starts = NEW.starts AND o.entered = NEW.entered AND o.kit_id = NEW.kit_id)
 BEGIN
     SELECT RAISE(ABORT, 'kitd:frozen');
 END;

@@ -305,3 +305,45 @@ BEGIN
     SELECT RAISE(ABORT, 'kitd:frozen');
 END;
 -- +goose StatementEnd
+
+-- INSERT OR REPLACE removes rows without asking the triggers above.
+-- +goose StatementBegin
+CREATE TRIGGER wear_fact_once BEFORE INSERT ON wear_fact
+WHEN EXISTS (SELECT 1 FROM wear_fact o WHERE o.id = NEW.id)
+BEGIN
+    SELECT RAISE(ABORT, 'kitd:frozen');
+END;
+-- +goose StatementEnd
+
+-- +goose StatementBegin
+CREATE TRIGGER field_check_once BEFORE INSERT ON field_check
+WHEN EXISTS (SELECT 1 FROM field_check o WHERE o.id = NEW.id)
+BEGIN
+    SELECT RAISE(ABORT, 'kitd:frozen');
+END;
+-- +goose StatementEnd
+
+-- +goose StatementBegin
+CREATE TRIGGER return_review_once BEFORE INSERT ON return_review
+WHEN EXISTS (SELECT 1 FROM return_review o WHERE o.id = NEW.id)
+BEGIN
+    SELECT RAISE(ABORT, 'kitd:frozen');
+END;
+-- +goose StatementEnd
+
+-- +goose StatementBegin
+CREATE TRIGGER result_once BEFORE INSERT ON result
+WHEN EXISTS (SELECT 1 FROM result o WHERE o.id = NEW.id OR o.number = NEW.number OR o.replaces_id = NEW.replaces_id
+    OR o.day_id = NEW.day_id AND o.replaces_id IS NULL AND NEW.replaces_id IS NULL)
+BEGIN
+    SELECT RAISE(ABORT, 'kitd:frozen');
+END;
+-- +goose StatementEnd
+
+-- +goose StatementBegin
+CREATE TRIGGER result_evidence_once BEFORE INSERT ON result_evidence
+WHEN EXISTS (SELECT 1 FROM result_evidence o WHERE o.result_id = NEW.result_id AND o.n = NEW.n)
+BEGIN
+    SELECT RAISE(ABORT, 'kitd:frozen');
+END;
+-- +goose StatementEnd
