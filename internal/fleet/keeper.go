@@ -32,7 +32,7 @@ type Store interface {
 	CloseMembership(m Membership) error
 	// SaveCertificate adds a certificate with its lines; correcting one that was corrected already is fault.Changed.
 	SaveCertificate(x Certificate) error
-	// AppendFacts adds facts of units with their audit; a fact of an unknown unit is fault.NotThere.
+	// AppendFacts adds facts of units with their audit; a fact of a unit that is unknown or behind a wall is fault.NotThere.
 	AppendFacts(facts []Fact) error
 	// LockUnits lets only one transaction at a time write facts of the units.
 	LockUnits(units []ident.ID) error

@@ -302,7 +302,7 @@ func same(a, b Booking) bool {
 
 // samePlace reports whether a change leaves units and times alone, so that nothing has to be placed anew.
 func samePlace(old, b Booking) bool {
-	return old.Ask == b.Ask && old.Client == b.Client && old.StartDepot == b.StartDepot && sameSpans(old, b)
+	return old.Ask == b.Ask && old.Client == b.Client && old.StartDepot == b.StartDepot && old.EndDepot == b.EndDepot && sameSpans(old, b)
 }
 
 func sameSpans(a, b Booking) bool {

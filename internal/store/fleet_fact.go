@@ -12,7 +12,7 @@ import (
 )
 
 // AppendFacts implements fleet.Store. Each fact has its entry in the audit trail; what it says in words, and names in it, are
-// private there.
+// private there. A unit behind a wall is as absent as one that was never there.
 func (tx *Tx) AppendFacts(facts []fleet.Fact) error {
 	units := make([]ident.ID, len(facts))
 	for i, f := range facts {
@@ -21,8 +21,9 @@ func (tx *Tx) AppendFacts(facts []fleet.Fact) error {
 	if err := tx.LockUnits(units); err != nil {
 		return err
 	}
+	cond, scope := tx.scope("client_id")
 	there, err := inLists(sortedIDs(units), func(in string, args []any) ([]ident.ID, error) {
-		return list(tx, "SELECT id FROM unit WHERE id IN "+in, args, scanID)
+		return list(tx, "SELECT id FROM unit WHERE id IN "+in+" AND "+cond, append(args, scope...), scanID)
 	})
 	if err != nil {
 		return err
@@ -87,7 +88,7 @@ func (tx *Tx) SaveCertificate(x fleet.Certificate) error {
 	}
 	_, err = tx.exec(`INSERT INTO certificate (id, number, laboratory_id, calibrated, issued, file, entered, by_name, note, supersedes_id)
 		VALUES (`+marks(10)+`)`, x.ID, x.Number, x.Laboratory, x.Calibrated, x.Issued, file, x.Entered, x.By, x.Note, x.Supersedes)
-	if violates(err, "certificate", "supersedes_id") {
+	if violates(err, "certificate", "supersedes_id") || fault.Is(err, fault.Frozen) {
 		return fault.New(fault.Changed, "noun", "certificate").Because(err)
 	}
 	if err != nil {
