@@ -33,7 +33,7 @@ func openingEntry(f *form) entryPage {
 			}},
 			{Fields: []look.Field{
 				{ID: "day", Label: "On", Class: "day", Required: true},
-				{ID: "clock", Label: "At", Class: "short", Required: true, Rule: "In the depot’s zone."},
+				{ID: "clock", Label: "At", Class: "short", Required: true, Rule: "In the zone of each unit’s depot."},
 				{ID: "statement", Label: "What is known, and from whom", Required: true, Wide: true, Max: fleet.MaxReason, Rule: "It stays with each unit, with your name and the time."},
 			}},
 		}}
@@ -65,11 +65,12 @@ func (s *Server) recordOpening(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	loc := time.UTC
-	if len(units) > 0 {
-		loc = at.zone(units[0].Depot)
+	occurred := map[ident.ID]time.Time{}
+	for _, u := range units {
+		if _, read := occurred[u.Depot]; !read {
+			occurred[u.Depot] = f.moment("day", "clock", s.Now(), at.zone(u.Depot), when.Behind, true)
+		}
 	}
-	occurred := f.moment("day", "clock", s.Now(), loc, when.Behind, true)
 	statement := f.need("statement", "State what is known, and from whom.")
 	if err := s.suitStatement(c, f, units); err != nil {
 		return err
@@ -79,7 +80,7 @@ func (s *Server) recordOpening(c echo.Context) error {
 	}
 	facts := make([]fleet.Fact, len(units))
 	for i, u := range units {
-		facts[i] = fleet.Fact{Unit: u.ID, Occurred: occurred, Body: fleet.Opening{Full: f.get("says") == saysFull, Statement: statement}}
+		facts[i] = fleet.Fact{Unit: u.ID, Occurred: occurred[u.Depot], Body: fleet.Opening{Full: f.get("says") == saysFull, Statement: statement}}
 		if f.get("says") == saysPower {
 			facts[i].Body, facts[i].Note = fleet.PowerSeen{Good: true}, statement
 		}
