@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"slices"
+	"time"
 
 	"kitd/internal/ident"
 )
@@ -35,6 +36,12 @@ func known(facts []Fact, at int64) (counted []Fact, latest int64) {
 		slices.SortStableFunc(counted, byOccurred)
 	}
 	return counted, latest
+}
+
+// Standing gives the facts of the dossier that count at the moment, ordered by when they happened.
+func Standing(d Dossier, at time.Time) []Fact {
+	facts, _ := known(d.Facts, at.UnixMilli())
+	return facts
 }
 
 // retracted gives the facts that are withdrawn at the moment. The last word counts first.

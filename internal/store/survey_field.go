@@ -159,12 +159,6 @@ func (tx *Tx) WearsDuring(span fleet.Span) ([]survey.Wear, error) {
 		span.To, span.From.Add(-longestWear), span.From)
 }
 
-// WearsCheckedWith implements survey.Store.
-func (tx *Tx) WearsCheckedWith(calibrator ident.ID, from, to time.Time) ([]survey.Wear, error) {
-	return tx.wears(`id IN (SELECT wear_id FROM field_check WHERE calibrator_id = ? AND at >= ? AND at <= ? AND side_of_wear = 'after')`,
-		` ORDER BY starts, id`, calibrator, from, to)
-}
-
 const checkColumns = `id, client_id, wear_id, unit_id, calibrator_id, side_of_wear, at, indicated_mdb, adjusted_mdb, temperature_c, pressure_hpa, place, entered, by_name`
 
 func scanCheck(scan scanner, c *survey.Check) error {
@@ -204,6 +198,13 @@ func number(f *float64) any {
 func (tx *Tx) ChecksOf(wear ident.ID) ([]survey.Check, error) {
 	cond, args := tx.scope("client_id")
 	return list(tx, `SELECT `+checkColumns+` FROM field_check WHERE wear_id = ? AND `+cond+` ORDER BY at, entered, id`, append([]any{wear}, args...), scanCheck)
+}
+
+// ChecksAcross implements survey.Store.
+func (tx *Tx) ChecksAcross(calibrator ident.ID, from, to time.Time) ([]survey.Check, error) {
+	return list(tx, `SELECT `+checkColumns+` FROM field_check WHERE wear_id IN (SELECT wear_id FROM field_check
+		WHERE calibrator_id = ? AND at >= ? AND at <= ? AND side_of_wear = 'after') ORDER BY wear_id, at, entered, id`,
+		[]any{calibrator, from, to}, scanCheck)
 }
 
 // UnitsNamed implements survey.Store: units with that tag, or that serial, whatever the case, as far as the actor sees.

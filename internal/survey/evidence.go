@@ -124,7 +124,7 @@ func (b *binder) unit(c cast, noun string, d fleet.Dossier, during fleet.Span) {
 	for _, l := range governing(d, during, c.loc) {
 		b.add(Evidence{Noun: NounCertificate, ID: l.Certificate, Part: l.ID, Of: u.ID, Label: l.Number,
 			Detail: lineDetail(u.Tag, l), File: c.files[l.Certificate]}, l)
-		if f, ok := extension(d, l.ID); ok {
+		if f, ok := extension(d, l.ID, c.now); ok {
 			e := f.Body.(fleet.Extended)
 			b.add(Evidence{Noun: NounExtension, ID: f.ID, Part: l.ID, Of: u.ID, Label: "Extension of " + l.Number,
 				Detail: "to " + e.Due.String() + " by " + f.By + ": " + e.Reason},
@@ -173,17 +173,9 @@ func lineOn(lines []fleet.Line, on civil.Date) (best fleet.Line, found bool) {
 }
 
 // extension finds the last standing decision to move the due date of the line.
-func extension(d fleet.Dossier, line ident.ID) (fleet.Fact, bool) {
-	gone := map[ident.ID]bool{}
-	for _, f := range d.Facts {
-		if r, ok := f.Body.(fleet.Retracted); ok {
-			gone[r.Fact] = true
-		}
-	}
-	var last fleet.Fact
-	found := false
-	for _, f := range d.Facts {
-		if e, ok := f.Body.(fleet.Extended); ok && e.Line == line && !gone[f.ID] {
+func extension(d fleet.Dossier, line ident.ID, at time.Time) (last fleet.Fact, found bool) {
+	for _, f := range fleet.Standing(d, at) {
+		if e, ok := f.Body.(fleet.Extended); ok && e.Line == line {
 			last, found = f, true
 		}
 	}

@@ -151,6 +151,9 @@ func (o *Office) StartWear(ctx context.Context, who access.Actor, in Start) (Wea
 	case in.At.IsZero():
 		return Wear{}, bad("a wear has a start", "at", "say when it was hung on")
 	}
+	if err := o.happened(in.At); err != nil {
+		return Wear{}, err
+	}
 	in.At, in.Override = in.At.UTC().Truncate(time.Millisecond), strings.TrimSpace(in.Override)
 	var w Wear
 	err := o.Do(ctx, who, func(s Store) (err error) {
@@ -158,6 +161,14 @@ func (o *Office) StartWear(ctx context.Context, who access.Actor, in Start) (Wea
 		return err
 	})
 	return w, err
+}
+
+// happened refuses what lies in the future: it cannot have happened.
+func (o *Office) happened(at time.Time) error {
+	if at.After(o.now().Add(fleet.Tolerance)) {
+		return bad("what happened cannot lie in the future; enter it once it has happened", "at", "lies in the future")
+	}
+	return nil
 }
 
 func (o *Office) startWear(s Store, who access.Actor, in Start) (Wear, error) {
@@ -258,7 +269,7 @@ type Stop struct {
 }
 
 // StopWear records the end of a wear. A second stop is recorded as well: both stand, the later entry counts, and the wear
-// says that they differ. The unit holds unread data from then on.
+// says that they differ. The unit holds unread data from then on, unless the latest stop says that it did not run or was cleared.
 func (o *Office) StopWear(ctx context.Context, who access.Actor, in Stop) (Wear, error) {
 	if err := mayRecord(who, "stopping a wear needs a surveyor"); err != nil {
 		return Wear{}, err
@@ -268,6 +279,9 @@ func (o *Office) StopWear(ctx context.Context, who access.Actor, in Stop) (Wear,
 		return Wear{}, bad("the outcome is one of complete, cut short, lost, cleared, refused, unattended, swapped", "outcome", "choose one")
 	case in.At.IsZero():
 		return Wear{}, bad("a stop has a time", "at", "say when it was taken off")
+	}
+	if err := o.happened(in.At); err != nil {
+		return Wear{}, err
 	}
 	in.At = in.At.UTC().Truncate(time.Millisecond)
 	var w Wear
@@ -286,7 +300,6 @@ func (o *Office) stopWear(s Store, who access.Actor, in Stop) (Wear, error) {
 	if in.At.Before(w.Start) {
 		return Wear{}, bad("the wear began at "+stamp(w.Start)+" and cannot end before", "at", "not before the start")
 	}
-	worn := slices.ContainsFunc(w.Facts, func(f WearFact) bool { return f.Kind == WearStopped && f.Outcome.ran() })
 	before := wearState(w)
 	f := WearFact{ID: o.NewID(), Wear: w.ID, Kind: WearStopped, Occurred: in.At, Entered: o.now(), By: who.Name, Outcome: in.Outcome, Note: in.Note}
 	w.Stop, w.Outcome, w.Version = in.At, in.Outcome, w.Version+1
@@ -297,10 +310,8 @@ func (o *Office) stopWear(s Store, who access.Actor, in Stop) (Wear, error) {
 	if err := s.AppendWearFact(w, f); err != nil {
 		return Wear{}, err
 	}
-	if in.Outcome.ran() && !worn {
-		if err := s.AppendFacts(o.wornFacts(w, f)); err != nil {
-			return Wear{}, err
-		}
+	if err := o.tellFleet(s, w, f); err != nil {
+		return Wear{}, err
 	}
 	return w, s.Record(wearChange(w, f, "stop", before))
 }
@@ -308,15 +319,68 @@ func (o *Office) stopWear(s Store, who access.Actor, in Stop) (Wear, error) {
 // ran reports whether the unit was on and logging.
 func (o Outcome) ran() bool { return o != Refused && o != LostWear }
 
+// tellFleet keeps what the fleet knows of the unit in step with the latest stop: what an earlier stop told is taken back where
+// it differs.
+func (o *Office) tellFleet(s Store, w Wear, f WearFact) error {
+	dossiers, err := s.Dossiers([]ident.ID{w.Unit}, f.Entered)
+	if err != nil {
+		return err
+	}
+	var told, next []fleet.Fact
+	for _, d := range dossiers {
+		told = toldOf(w.ID, fleet.Standing(d, f.Entered))
+	}
+	if w.Outcome.ran() {
+		next = o.wornFacts(w, f)
+	}
+	if slices.EqualFunc(told, next, func(a, b fleet.Fact) bool { return a.Occurred.Equal(b.Occurred) && a.Body == b.Body }) {
+		return nil
+	}
+	var facts []fleet.Fact
+	for _, t := range told {
+		facts = append(facts, fleet.Fact{ID: o.NewID(), Unit: w.Unit, Occurred: f.Entered, Entered: f.Entered, By: f.By,
+			Body: fleet.Retracted{Fact: t.ID, Reason: "the stop of the wear was entered anew"}})
+	}
+	for _, n := range next { // after the retractions, which reach only what was entered before them
+		n.ID = o.NewID()
+		facts = append(facts, n)
+	}
+	if len(facts) == 0 {
+		return nil
+	}
+	return s.AppendFacts(facts)
+}
+
+// toldOf picks the facts that the stops of a wear told of its unit.
+func toldOf(wear ident.ID, facts []fleet.Fact) []fleet.Fact {
+	var told []fleet.Fact
+	for _, f := range facts {
+		if b, ok := f.Body.(fleet.Worn); ok && b.Wear == wear {
+			told = append(told, f)
+		}
+	}
+	n := len(told)
+	for _, f := range facts {
+		same := func(t fleet.Fact) bool { return t.Occurred.Equal(f.Occurred) && t.Entered.Equal(f.Entered) }
+		if f.Body == fleet.Body(clearedAtStop) && slices.ContainsFunc(told[:n], same) {
+			told = append(told, f)
+		}
+	}
+	return told
+}
+
+// clearedAtStop is what the fleet learns of a wear that ended with its memory cleared.
+var clearedAtStop = fleet.Cleared{Reason: "the wear was entered as cleared"}
+
 // wornFacts tells the fleet what the unit went through: run time and unread data, and where it was cleared, that.
 func (o *Office) wornFacts(w Wear, f WearFact) []fleet.Fact {
 	fact := func(b fleet.Body) fleet.Fact {
-		return fleet.Fact{ID: o.NewID(), Unit: w.Unit, Occurred: f.Occurred, Entered: f.Entered, By: f.By, Body: b}
+		return fleet.Fact{Unit: w.Unit, Occurred: f.Occurred, Entered: f.Entered, By: f.By, Body: b}
 	}
 	minutes := int(w.Stop.Sub(w.Start).Round(time.Minute) / time.Minute)
 	facts := []fleet.Fact{fact(fleet.Worn{Wear: w.ID, Client: w.Client, Minutes: minutes})}
 	if w.Outcome == ClearedOut {
-		facts = append(facts, fact(fleet.Cleared{Reason: "the wear was entered as cleared"}))
+		facts = append(facts, fact(clearedAtStop))
 	}
 	return facts
 }
@@ -343,10 +407,17 @@ func (o *Office) RecordCheck(ctx context.Context, who access.Actor, c Check) (Ch
 	if field, text := c.wrong(); field != "" {
 		return Check{}, bad("the field check cannot be read", field, text)
 	}
+	if err := o.happened(c.At); err != nil {
+		return Check{}, err
+	}
 	c.At = c.At.UTC().Truncate(time.Millisecond)
 	err := o.Do(ctx, who, func(s Store) error {
 		w, err := s.WearByID(c.Wear)
 		if err != nil {
+			return err
+		}
+		// Of two failing checks entered at the same moment one has to see the other.
+		if err := s.LockUnits([]ident.ID{w.Unit, c.Calibrator}); err != nil {
 			return err
 		}
 		if err := isCalibrator(s, c.Calibrator, o.now()); err != nil {

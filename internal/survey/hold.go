@@ -96,34 +96,67 @@ func (o *Office) levels(s Store, v Survey, checks []Check) (Levels, error) {
 	return levelsFrom(dossiers, loc), nil
 }
 
+// holdCalibrator looks at the dosimeters that failed with the calibrator of late, whichever client they were worn for, since it
+// was last signed off. One that is held already is not held again.
 func (o *Office) holdCalibrator(s Store, v Survey, w Wear, c Check) error {
-	wears, err := s.WearsCheckedWith(c.Calibrator, c.At.Add(-holdWindow), c.At)
+	from := c.At.Add(-holdWindow)
+	dossiers, err := s.Dossiers([]ident.ID{c.Calibrator}, o.now())
 	if err != nil {
 		return err
 	}
-	units := map[ident.ID]bool{}
-	for _, other := range wears {
-		if other.Unit == w.Unit {
+	for _, d := range dossiers {
+		held, released := heldByRule(fleet.Standing(d, o.now()))
+		if held {
+			return nil
+		}
+		if released.After(from) {
+			from = released
+		}
+	}
+	checks, err := s.ChecksAcross(c.Calibrator, from, c.At)
+	if err != nil {
+		return err
+	}
+	for len(checks) > 0 {
+		n := slices.IndexFunc(checks, func(k Check) bool { return k.Wear != checks[0].Wear })
+		if n < 0 {
+			n = len(checks)
+		}
+		one := checks[:n]
+		checks = checks[n:]
+		if one[0].Unit == w.Unit {
 			continue
 		}
-		checks, err := s.ChecksOf(other.ID)
+		failing, err := o.failing(s, v, one)
 		if err != nil {
 			return err
 		}
-		failing, err := o.failing(s, v, checks)
-		if err != nil {
-			return err
+		if slices.ContainsFunc(one, func(k Check) bool {
+			return k.Calibrator == c.Calibrator && !k.At.Before(from) && slices.Contains(failing, k.ID)
+		}) {
+			return o.hold(s, c.Calibrator, c, "Two dosimeters failed their checks after wears with this calibrator.")
 		}
-		for _, k := range checks {
-			if k.Calibrator == c.Calibrator && slices.Contains(failing, k.ID) {
-				units[other.Unit] = true
+	}
+	return nil
+}
+
+// heldByRule reports whether a hold of this rule stands, and when the last one was signed off.
+func heldByRule(facts []fleet.Fact) (held bool, released time.Time) {
+	open := map[ident.ID]bool{}
+	for _, f := range facts {
+		switch b := f.Body.(type) {
+		case fleet.Held:
+			if b.Rule == holdRule {
+				open[f.ID] = true
+			}
+		case fleet.SignedOff:
+			if open[b.Hold] {
+				delete(open, b.Hold)
+				released = f.Occurred
 			}
 		}
 	}
-	if len(units) != 1 {
-		return nil
-	}
-	return o.hold(s, c.Calibrator, c, "Two dosimeters failed their checks after wears with this calibrator.")
+	return len(open) > 0, released
 }
 
 func (o *Office) hold(s Store, unit ident.ID, c Check, reason string) error {

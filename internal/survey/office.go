@@ -66,12 +66,16 @@ type Store interface {
 	WearsDuring(fleet.Span) ([]Wear, error)
 	InsertCheck(Check) error
 	ChecksOf(wear ident.ID) ([]Check, error)
-	WearsCheckedWith(calibrator ident.ID, from, to time.Time) ([]Wear, error)
+	// ChecksAcross lists the checks of every wear that has an after-check with the calibrator in the time, across walls: for
+	// judging the calibrator only, never to be shown.
+	ChecksAcross(calibrator ident.ID, from, to time.Time) ([]Check, error)
 
 	UnitsNamed(tagOrSerial string) ([]fleet.Unit, error)
 	Dossiers(units []ident.ID, at time.Time) ([]fleet.Dossier, error)
 	Certificate(ident.ID) (fleet.Certificate, error)
 	AppendFacts(facts []fleet.Fact) error
+	// LockUnits lets only one transaction at a time decide about the units.
+	LockUnits(units []ident.ID) error
 
 	LockReturns(file string) error
 	InsertReturn(Return) error
