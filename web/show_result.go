@@ -21,7 +21,7 @@ func comparisonWords(c exposure.Comparison) string {
 // unitWords names the unit of a limit with its weighting.
 func unitWords(v exposure.Verdict, weighting string) string {
 	switch v.Quantity {
-	case exposure.LEX8h, exposure.LevelMax:
+	case exposure.LEX8h, exposure.LEX8hAdjusted, exposure.LevelMax:
 		return "dB(A)"
 	case exposure.PeakDB:
 		if weighting != "" {
@@ -33,7 +33,7 @@ func unitWords(v exposure.Verdict, weighting string) string {
 
 var measureWords = map[exposure.Measure]string{
 	exposure.DosePercent: "dose of the shift", exposure.LEX8h: "daily exposure", exposure.PeakDB: "peak", exposure.PeakPa: "peak pressure",
-	exposure.LevelMax: "highest level",
+	exposure.LevelMax: "highest level", exposure.LEX8hAdjusted: "daily exposure adjusted for the long shift",
 }
 
 // decimals is how many a value of the measure is shown with; comparisons are made on unrounded values.
@@ -133,7 +133,7 @@ func verdictTables(c survey.Content) []profileVerdicts {
 func highest(c survey.Content) (exposure.Verdict, bool) {
 	var best exposure.Verdict
 	found := false
-	rank := map[exposure.Measure]int{exposure.LEX8h: 3, exposure.DosePercent: 2, exposure.PeakDB: 1, exposure.PeakPa: 1, exposure.LevelMax: 1}
+	rank := map[exposure.Measure]int{exposure.LEX8h: 3, exposure.LEX8hAdjusted: 2, exposure.DosePercent: 2, exposure.PeakDB: 1, exposure.PeakPa: 1, exposure.LevelMax: 1}
 	for _, p := range c.Day.Profiles {
 		if !c.Assessable(p.Profile) {
 			continue
