@@ -120,6 +120,15 @@ func TestDeadLettersAreQueuedAgain(t *testing.T) {
 				t.Errorf("one that is not dead: %v", err)
 			}
 		}
+		for _, narrow := range []access.Actor{{Name: "n"}, {Name: "n", Scope: access.Scope{Clients: []ident.ID{h.NewID()}}}} {
+			see(t, h, narrow, func(tx *store.Tx) error {
+				all, err := tx.Outbox(10)
+				if len(all) != 2 {
+					t.Errorf("%d messages that speak of no client's unit, want both", len(all))
+				}
+				return err
+			})
+		}
 		see(t, h, who, func(tx *store.Tx) error {
 			got, err := tx.MessageOf(m[0].ID)
 			if got.State != notify.Queued || !got.Again.Equal(at) || !got.NotBefore.Equal(at) || !got.Settled.IsZero() || got.MessageID != m[0].MessageID || got.Attempts != 3 {
