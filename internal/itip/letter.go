@@ -38,6 +38,7 @@ const (
 	Late      Outcome = "late"      // a newer version was known
 	Explained Outcome = "explained" // nothing could be done; the sender was told how
 	Ignored   Outcome = "ignored"   // nothing was done and nobody answered
+	Failed    Outcome = "failed"    // kitd broke over it; it waits to be handled anew
 )
 
 // Receipt is what is kept of a letter: where its bytes are and what became of it.

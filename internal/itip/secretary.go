@@ -63,12 +63,10 @@ type matter struct {
 // Receive handles a letter for one address of its envelope. The same bytes a second time change nothing and are not answered
 // again. An error means that nothing was done and the letter should come again; everything else is in the receipt.
 func (s *Secretary) Receive(ctx context.Context, l Letter, recipient string) (Receipt, error) {
-	file, err := s.Files.Put(ctx, porter(), bytes.NewReader(l.Raw), MaxLetter)
+	c, err := s.open(ctx, l, recipient)
 	if err != nil {
 		return Receipt{}, err
 	}
-	c := &matter{letter: l, who: porter(), receipt: Receipt{Received: s.now(), Hash: file.Hash, Size: file.Size,
-		Recipient: strings.ToLower(recipient), EnvelopeFrom: cut(l.EnvelopeFrom), From: cut(l.From), Subject: cut(l.Subject), MessageID: cut(l.MessageID), Deliveries: 1}}
 	seen, why, err := s.look(ctx, c)
 	switch {
 	case err != nil:
@@ -80,6 +78,26 @@ func (s *Secretary) Receive(ctx context.Context, l Letter, recipient string) (Re
 		return s.file(ctx, c, Ignored, why)
 	}
 	return s.handle(ctx, c)
+}
+
+// open puts the bytes into the archive, before anything else can go wrong.
+func (s *Secretary) open(ctx context.Context, l Letter, recipient string) (*matter, error) {
+	file, err := s.Files.Put(ctx, porter(), bytes.NewReader(l.Raw), MaxLetter)
+	if err != nil {
+		return nil, err
+	}
+	return &matter{letter: l, who: porter(), receipt: Receipt{Received: s.now(), Hash: file.Hash, Size: file.Size, Recipient: strings.ToLower(recipient),
+		EnvelopeFrom: cut(l.EnvelopeFrom), From: cut(l.From), Subject: cut(l.Subject), MessageID: cut(l.MessageID), Deliveries: 1}}, nil
+}
+
+// Shelve keeps a letter over which kitd broke, to be handled anew once that is mended. The mail server is not asked to send it
+// again: it would for days, with the same end.
+func (s *Secretary) Shelve(ctx context.Context, l Letter, recipient, why string) (Receipt, error) {
+	c, err := s.open(ctx, l, recipient)
+	if err != nil {
+		return Receipt{}, err
+	}
+	return s.file(ctx, c, Failed, why)
 }
 
 func (s *Secretary) now() time.Time { return s.Now().UTC().Truncate(time.Millisecond) }
@@ -111,7 +129,10 @@ func (s *Secretary) look(ctx context.Context, c *matter) (seen *Receipt, why str
 			return fault.New(fault.NotThere, "noun", "address")
 		}
 		r, known, err := st.MailReceipt(c.receipt.Hash, c.receipt.Recipient)
-		if known {
+		switch {
+		case known && r.Outcome == Failed:
+			c.receipt.Received, c.receipt.Deliveries = r.Received, r.Deliveries+1
+		case known:
 			seen = &r
 		}
 		if err == nil {

@@ -22,7 +22,7 @@ type Store interface {
 	SaveMailThread(t Thread) error
 	// MailReceipt finds the receipt of the same bytes at the same address.
 	MailReceipt(hash archive.Hash, recipient string) (Receipt, bool, error)
-	// AddMailReceipt stores a receipt; a second one of the same bytes at the same address is fault.AlreadyUsed.
+	// AddMailReceipt stores a receipt, in the place of one of a failure; another one of the same bytes at the same address is fault.AlreadyUsed.
 	AddMailReceipt(r Receipt) error
 	// CountMailDelivery notes that the same bytes came once more.
 	CountMailDelivery(id ident.ID) error

@@ -69,6 +69,9 @@ func (tx *Tx) MailReceipt(hash archive.Hash, recipient string) (itip.Receipt, bo
 
 // AddMailReceipt implements itip.Store.
 func (tx *Tx) AddMailReceipt(r itip.Receipt) error {
+	if _, err := tx.exec("DELETE FROM mail_receipt WHERE hash = ? AND recipient = ? AND outcome = ?", r.Hash[:], r.Recipient, itip.Failed); err != nil {
+		return err
+	}
 	_, err := tx.exec("INSERT INTO mail_receipt ("+receiptColumns+") VALUES ("+marks(18)+")", r.ID, r.Received, r.Hash[:], r.Size, r.Recipient,
 		r.EnvelopeFrom, r.From, r.Subject, r.MessageID, r.Method, r.UID, r.Outcome, r.Said, r.Account, r.Booking, r.Client, r.Answer, r.Deliveries)
 	if violates(err, "mail_receipt", "hash") {
