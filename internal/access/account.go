@@ -18,8 +18,8 @@ import (
 type Account struct {
 	ID          ident.ID   `json:"id"`
 	Version     int        `json:"version"` // counts from 1; every change adds one
-	Name        string     `json:"name"`    // what is typed to log in; unique without regard to case
-	Display     string     `json:"-"`       // how people are shown; may be a person's name, so it stays out of the chain
+	Name        string     `json:"-"`       // what is typed to log in; unique without regard to case; often a person's name, so it stays out of the chain
+	Display     string     `json:"-"`       // how people are shown; as the name
 	Mail        string     `json:"-"`       // address reminders go to and invitations come from; empty: none
 	Role        Role       `json:"role"`
 	Locale      string     `json:"locale"` // BCP 47 language tag

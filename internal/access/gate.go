@@ -73,5 +73,5 @@ func keepsAccounts(who Actor) error {
 
 func note(s Store, a Account, verb string, before, after any) error {
 	return s.Record(trail.Change{Noun: "account", ID: a.ID, Verb: verb, Before: before, After: after,
-		Private: map[string]string{"display": a.Display, "mail": a.Mail}})
+		Private: map[string]string{"name": a.Name, "display": a.Display, "mail": a.Mail}})
 }

@@ -203,7 +203,7 @@ func enter(s Store, x *Certificate) error {
 		if err != nil {
 			return err
 		}
-		before = old
+		before = nameless(old)
 	}
 	for i := range x.Lines {
 		if err := complete(s, x, &x.Lines[i], lab); err != nil {
@@ -217,9 +217,13 @@ func enter(s Store, x *Certificate) error {
 	if before != nil {
 		verb = "correct"
 	}
-	after := *x
-	after.Note = ""
-	return s.Record(trail.Change{Noun: "certificate", ID: x.ID, Verb: verb, Before: before, After: after, Private: x.Note})
+	return s.Record(trail.Change{Noun: "certificate", ID: x.ID, Verb: verb, Before: before, After: nameless(*x), Private: x.Note})
+}
+
+// nameless is the certificate without what may hold a name.
+func nameless(x Certificate) Certificate {
+	x.By, x.Note = "", ""
+	return x
 }
 
 // complete fills in what a line takes from its certificate, its unit's model and the laboratory.

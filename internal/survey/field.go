@@ -451,7 +451,7 @@ func isCalibrator(s Store, unit ident.ID, at time.Time) error {
 
 func checkChange(c Check) trail.Change {
 	state := c
-	state.Place = ""
+	state.Place, state.By = "", ""
 	return trail.Change{Noun: NounCheck, ID: c.ID, Verb: "record", Client: c.Client, Occurred: c.At, After: state,
 		Private: map[string]any{"place": c.Place}}
 }
