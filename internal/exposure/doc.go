@@ -1,5 +1,6 @@
 // Package exposure computes occupational noise exposure: levels and doses from time histories and from stated levels, the
-// verdicts of regulation profiles, and the ISO 9612 strategies with their uncertainty.
+// verdicts of regulation profiles, the ISO 9612 strategies with their uncertainty, the statistics of groups, levels under
+// hearing protectors, the risk of hearing loss, and the size of a survey.
 //
 // It is pure: no clock, no storage, no randomness. The command line, the pages and the stored results run the same code:
 // Compute for a time history, ComputeSegments for stated levels, Run for a JSON document.

@@ -121,7 +121,7 @@ func (r *GroupResult) bounds(average, s float64) {
 
 func (r *GroupResult) adviseGroup() {
 	if r.N < leastForTolerance {
-		r.advise("few_values", fmt.Sprintf("Only %d values: bounds are wide, and at least six are needed before an upper limit is set against the limit (EN 689:2018, from memory). Measure more worker-days.", r.N))
+		r.advise("few_values", fmt.Sprintf("Number of values: %d. Bounds are wide, and at least six are needed before an upper limit is set against the limit (EN 689:2018, from memory). Measure more worker-days.", r.N))
 	}
 	if r.SDDB != nil && *r.SDDB == 0 {
 		r.advise("no_spread", "All values are equal: the spread of the group is not known from them.")
