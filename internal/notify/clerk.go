@@ -151,35 +151,69 @@ func cmpOr(orders ...int) int {
 	return 0
 }
 
-func (c *Clerk) announce(s Store, depot []notice, to []Recipient, now time.Time, swept *Swept) error {
-	subject, body := wording(depot, now, c.URL)
-	written := c.Now()
-	messages := make([]Message, len(to))
-	ids := make([]ident.ID, len(to))
-	for i, r := range to {
-		id := c.NewID()
-		ids[i] = id
-		messages[i] = Message{ID: id, MessageID: id.String() + "@" + c.Domain, To: r.Address, ToName: r.Name,
-			Subject: subject, Body: body, Created: written, NotBefore: written, State: Queued}
-	}
-	var occasions []Occasion
+// elsewhere stands for a booking across a client wall.
+const elsewhere = "a booking of another client"
+
+// told is what a recipient may be told: units of clients it does not see are left out, their bookings lose their names.
+func (r Recipient) told(depot []notice) []notice {
+	var seen []notice
 	for _, n := range depot {
-		occasions = append(occasions, n.open...)
+		if !r.sees(n.lapse.Owner) {
+			continue
+		}
+		n.lapse.Breaks = slices.Clone(n.lapse.Breaks)
+		for i, b := range n.lapse.Breaks {
+			if !r.sees(b.Client) {
+				n.lapse.Breaks[i] = Broken{Label: elsewhere, Span: b.Span}
+			}
+		}
+		seen = append(seen, n)
 	}
-	if err := s.Queue(messages); err != nil {
-		return err
-	}
-	if err := s.AddOccasions(occasions, ids); err != nil {
-		return err
-	}
-	for i, m := range messages {
-		err := s.Record(trail.Change{Noun: "message", ID: m.ID, Verb: "queue", Occurred: written,
-			After: map[string]any{"message_id": m.MessageID, "occasions": len(occasions)}, Private: map[string]string{"to": to[i].Address, "subject": subject}})
+	return seen
+}
+
+// announce writes one mail to each recipient about what it may see. What nobody may see stays open.
+func (c *Clerk) announce(s Store, depot []notice, to []Recipient, now time.Time, swept *Swept) error {
+	about := map[Occasion][]ident.ID{}
+	for _, r := range to {
+		seen := r.told(depot)
+		if len(seen) == 0 {
+			continue
+		}
+		m, err := c.write(s, r, seen, now)
 		if err != nil {
 			return err
 		}
+		swept.Messages++
+		for _, n := range seen {
+			for _, o := range n.open {
+				about[o] = append(about[o], m)
+			}
+		}
 	}
-	swept.Occasions += len(occasions)
-	swept.Messages += len(messages)
+	for _, n := range depot {
+		for _, o := range n.open {
+			if len(about[o]) == 0 {
+				continue
+			}
+			if err := s.AddOccasions([]Occasion{o}, about[o]); err != nil {
+				return err
+			}
+			swept.Occasions++
+		}
+	}
 	return nil
+}
+
+// write queues the mail to one recipient.
+func (c *Clerk) write(s Store, r Recipient, seen []notice, now time.Time) (ident.ID, error) {
+	subject, body := wording(seen, now, c.URL)
+	written, id := c.Now(), c.NewID()
+	m := Message{ID: id, MessageID: id.String() + "@" + c.Domain, To: r.Address, ToName: r.Name,
+		Subject: subject, Body: body, Created: written, NotBefore: written, State: Queued}
+	if err := s.Queue([]Message{m}); err != nil {
+		return id, err
+	}
+	return id, s.Record(trail.Change{Noun: "message", ID: id, Verb: "queue", Occurred: written,
+		After: map[string]any{"message_id": m.MessageID, "units": len(seen)}, Private: map[string]string{"to": r.Address, "subject": subject}})
 }

@@ -3,15 +3,19 @@ package notify
 import (
 	"time"
 
+	"kitd/internal/access"
 	"kitd/internal/ident"
 )
 
 // Recipient is somebody who is told.
 type Recipient struct {
-	Account ident.ID // zero: a plain address of the settings
+	Account ident.ID // zero: a plain address of the settings, chosen by the operator for everything
 	Name    string
 	Address string
+	Scope   access.Scope // of the account
 }
+
+func (r Recipient) sees(client ident.ID) bool { return r.Account.IsZero() || r.Scope.Sees(client) }
 
 // MessageState is where a message stands.
 type MessageState string

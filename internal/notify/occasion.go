@@ -28,6 +28,7 @@ func CertificateRule() Rule {
 type Lapse struct {
 	Unit        ident.ID
 	Tag         string
+	Owner       ident.ID // client that owns the unit; zero: not a client's
 	Kind        fleet.Kind
 	Depot       ident.ID
 	DepotName   string
@@ -41,6 +42,7 @@ type Lapse struct {
 // Broken is a booking that would run on without a certificate.
 type Broken struct {
 	Booking ident.ID
+	Client  ident.ID // whose survey it is for; zero: nobody's
 	Label   string
 	Span    fleet.Span
 }

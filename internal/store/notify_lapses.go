@@ -6,7 +6,6 @@ import (
 	"kitd/internal/access"
 	"kitd/internal/civil"
 	"kitd/internal/fleet"
-	"kitd/internal/ident"
 	"kitd/internal/notify"
 )
 
@@ -38,7 +37,7 @@ func (tx *Tx) Lapses(until civil.Date) ([]notify.Lapse, error) {
 // lapse names the bookings that reach beyond the last covered day and are not over.
 func lapse(d fleet.Dossier, ends civil.Date, now time.Time) notify.Lapse {
 	loc := d.Depot.Location()
-	l := notify.Lapse{Unit: d.Unit.ID, Tag: d.Unit.Tag, Kind: d.Model.Kind, Depot: d.Depot.ID, DepotName: d.Depot.Name, Zone: loc, Due: ends}
+	l := notify.Lapse{Unit: d.Unit.ID, Tag: d.Unit.Tag, Owner: d.Unit.Client, Kind: d.Model.Kind, Depot: d.Depot.ID, DepotName: d.Depot.Name, Zone: loc, Due: ends}
 	latest := civil.Date{}
 	for _, line := range d.Lines {
 		if line.Superseded.IsZero() && !line.Calibrated.Before(latest) {
@@ -47,21 +46,22 @@ func lapse(d fleet.Dossier, ends civil.Date, now time.Time) notify.Lapse {
 	}
 	for _, p := range d.Promises {
 		if p.Gone.IsZero() && p.Span.To.After(ends.End(loc)) && p.Span.To.After(now) {
-			l.Breaks = append(l.Breaks, notify.Broken{Booking: p.Booking, Label: p.Label, Span: p.Span})
+			l.Breaks = append(l.Breaks, notify.Broken{Booking: p.Booking, Client: p.Client, Label: p.Label, Span: p.Span})
 		}
 	}
 	return l
 }
 
-// ToRemind gives the coordinators with an address who keep their account.
+// ToRemind gives the coordinators with an address who keep their account, with what each may see.
 func (tx *Tx) ToRemind() ([]notify.Recipient, error) {
-	return list(tx, `SELECT id, display, mail FROM account WHERE role = ? AND disabled = ? AND mail <> '' ORDER BY folded`,
-		[]any{access.Coordinator, false}, func(scan scanner, r *notify.Recipient) error {
-			var id key
-			err := scan(&id, &r.Name, &r.Address)
-			r.Account = ident.ID(id)
-			return err
-		})
+	all, err := tx.Accounts()
+	var to []notify.Recipient
+	for _, a := range all {
+		if a.Role == access.Coordinator && !a.Disabled && a.Mail != "" {
+			to = append(to, notify.Recipient{Account: a.ID, Name: a.Display, Address: a.Mail, Scope: a.Scope()})
+		}
+	}
+	return to, err
 }
 
 var _ notify.Store = (*Tx)(nil)
