@@ -94,6 +94,7 @@ var pure = map[string][]string{
 	"internal/schedule": {"ident", "civil", "fault", "access", "trail", "fleet"},
 	"internal/agenda":   {"ident", "civil", "fault", "access", "trail", "fleet", "schedule"},
 	"internal/exposure": {"ident", "civil", "fault", "access", "trail"},
+	"internal/planning": {"fault"},
 	"internal/survey":   {"ident", "civil", "fault", "access", "trail", "fleet", "schedule", "exposure", "archive"},
 	"internal/notify":   {"ident", "civil", "fault", "access", "trail", "fleet", "schedule", "exposure", "survey"},
 }
