@@ -25,6 +25,7 @@ var jobs = []job{
 	{"reminders", "* * * * *", "announce certificates that end", remind},
 	{"post", "* * * * *", "send what waits in the outbox", deliver},
 	{"seal", "* * * * *", "chain new audit entries", seal},
+	{"replay-mail", "29 4 * * *", "handle anew the mail that kitd broke over", replayMail},
 	{"sweep", "17 * * * *", "drop unfinished uploads and expired answers", sweep},
 }
 

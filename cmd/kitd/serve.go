@@ -56,6 +56,10 @@ func (h *house) serve(ctx context.Context, s streams, ready func(url string) err
 		h.log.Error("bookings were not derived again from their local times", "error", err)
 	}
 	stopJobs, err := h.startJobs(ctx)
+	stopMail := func(context.Context) error { return nil }
+	if err == nil {
+		stopMail, err = h.openMail(ctx, s)
+	}
 	if err == nil {
 		err = ready(h.address(listener))
 	}
@@ -69,6 +73,9 @@ func (h *house) serve(ctx context.Context, s streams, ready func(url string) err
 	bound, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdown)
 	defer cancel()
 	err = errors.Join(err, server.Shutdown(bound))
+	if stopMail != nil {
+		err = errors.Join(err, stopMail(bound))
+	}
 	if stopJobs != nil {
 		stopJobs()
 	}

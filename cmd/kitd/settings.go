@@ -34,6 +34,10 @@ type settings struct {
 	SMTPPassword string `name:"smtp-password" env:"KITD_SMTP_PASSWORD" secret:"" help:"Password at the mail server."`
 	MailFrom     string `name:"mail-from" env:"KITD_MAIL_FROM" default:"kitd@localhost" help:"Sender of kitd's mail."`
 	RemindTo     string `name:"remind-to" env:"KITD_REMIND_TO" help:"Where reminders go beside the coordinators' own addresses."`
+
+	MailDomain   string `name:"mail-domain" env:"KITD_MAIL_DOMAIN" help:"Domain of the addresses that kits (CODE@…) and depots (any-CODE@…) are invited at."`
+	LMTPListen   string `name:"lmtp-listen" env:"KITD_LMTP_LISTEN" help:"Where the site's mail server hands over invitations: unix:/path or 127.0.0.1:port; empty: none are taken."`
+	MailAuthserv string `name:"mail-authserv" env:"KITD_MAIL_AUTHSERV" help:"Name with which the site's mail server signs its Authentication-Results; none: senders are believed without."`
 }
 
 // check finds settings that contradict each other before anything is opened.
@@ -46,6 +50,9 @@ func (s settings) check() error {
 		if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 			return fmt.Errorf("public-url %q: give an address such as https://kits.example.org", s.PublicURL)
 		}
+	}
+	if s.LMTPListen != "" && (s.MailDomain == "" || s.MailAuthserv == "") {
+		return errors.New("lmtp-listen needs mail-domain and mail-authserv too: which addresses are kitd's, and whose word for senders counts (none: nobody's is asked for)")
 	}
 	if s.SMTPUser != "" && s.SMTPSecurity == "none" && !loopbackHost(s.SMTPHost) {
 		return errors.New("smtp-security none would send the password in the clear to another machine: choose starttls or tls")

@@ -233,8 +233,17 @@ func (s *Secretary) answer(st Store, c *matter, subject, body string, calendar [
 	id := s.NewID()
 	c.receipt.Answer = id
 	return st.Queue([]notify.Message{{ID: id, MessageID: id.String() + "@" + s.Domain, To: c.reply.Mail, ToName: c.reply.Display,
-		From: c.target.Address, FromName: c.target.Name(), InReplyTo: c.letter.MessageID, Subject: subject, Body: body,
+		From: c.target.Address, FromName: c.target.Name(), InReplyTo: answerable(c.letter.MessageID), Subject: subject, Body: body,
 		Calendar: calendar, Method: method, Created: now, NotBefore: now, State: notify.Queued}})
+}
+
+// answerable is a Message-ID that can be named in a header again, else nothing.
+func answerable(id string) string {
+	odd := func(r rune) bool { return r <= ' ' || r > '~' || r == '<' || r == '>' }
+	if len(id) > 900 || strings.ContainsFunc(id, odd) {
+		return ""
+	}
+	return id
 }
 
 // handle acts on a letter of a known sender.
