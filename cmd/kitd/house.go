@@ -152,7 +152,7 @@ func (h *house) furnishPost() error {
 			return fmt.Errorf("smtp-ca %s holds no PEM certificate", s.SMTPCA)
 		}
 	}
-	h.post = &notify.PostOffice{Do: do, Sender: sender, Now: h.now, Batch: 20}
+	h.post = &notify.PostOffice{Do: do, Sender: sender, Now: h.now}
 	return nil
 }
 

@@ -25,7 +25,6 @@ var jobs = []job{
 	{"reminders", "* * * * *", "announce certificates that end", remind},
 	{"post", "* * * * *", "send what waits in the outbox", deliver},
 	{"seal", "* * * * *", "chain new audit entries", seal},
-	{"replay-mail", "29 4 * * *", "handle anew the mail that kitd broke over", replayMail},
 	{"sweep", "17 * * * *", "drop unfinished uploads and expired answers", sweep},
 }
 
@@ -84,9 +83,15 @@ func (h *house) runJob(ctx context.Context, j job) (string, error) {
 	return said, errorsJoin(err, h.db.Release(context.WithoutCancel(ctx), "job "+j.name, holder))
 }
 
+// guards let one run of a job follow the other and outlive its mistakes. Recover stands inside: a panic that passed
+// SkipIfStillRunning would leave the job marked as running for ever.
+func guards(l cron.Logger) []cron.JobWrapper {
+	return []cron.JobWrapper{cron.SkipIfStillRunning(l), cron.Recover(l)}
+}
+
 // startJobs runs the table until stop is called; stop waits for the jobs under way.
 func (h *house) startJobs(ctx context.Context) (stop func(), err error) {
-	table := cron.New(cron.WithLocation(time.UTC), cron.WithChain(cron.Recover(cronLog{h}), cron.SkipIfStillRunning(cronLog{h})))
+	table := cron.New(cron.WithLocation(time.UTC), cron.WithChain(guards(cronLog{h})...))
 	for _, j := range jobs {
 		_, err := table.AddFunc(j.spec, func() {
 			said, err := h.runJob(ctx, j)

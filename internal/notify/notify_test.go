@@ -222,7 +222,7 @@ func TestDeliverySettlesEachOutcome(t *testing.T) {
 	m := Message{ID: ident.ID{7}, MessageID: "7@kitd.example.org", State: Queued, Created: now, NotBefore: now}
 	s.messages[m.ID] = &m
 	sender := &scripted{answers: []Outcome{TryLater, OutcomeUnknown, Delivered}}
-	p := &PostOffice{Do: s.do, Sender: sender, Now: func() time.Time { return now }, Batch: 10}
+	p := &PostOffice{Do: s.do, Sender: sender, Now: func() time.Time { return now }}
 	who := access.System("post", access.ViaJob)
 	for i, step := range []struct {
 		wait time.Duration
@@ -239,6 +239,38 @@ func TestDeliverySettlesEachOutcome(t *testing.T) {
 	}
 	if s.messages[m.ID].Unknown != 1 || s.messages[m.ID].State != Sent {
 		t.Errorf("settled as %+v", s.messages[m.ID])
+	}
+}
+
+// tallying looks how many messages are claimed while one is sent.
+type tallying struct {
+	s    *shelf
+	most int
+}
+
+func (c *tallying) Send(context.Context, Message) (Outcome, error) {
+	n := 0
+	for _, m := range c.s.messages {
+		if m.State == Sending {
+			n++
+		}
+	}
+	c.most = max(c.most, n)
+	return Delivered, nil
+}
+
+func TestAMessageIsClaimedJustBeforeItIsSent(t *testing.T) {
+	now := time.Date(2026, 11, 24, 8, 0, 0, 0, time.UTC)
+	s := newShelf()
+	for i := range byte(5) {
+		m := Message{ID: ident.ID{i + 1}, State: Queued, Created: now, NotBefore: now}
+		s.messages[m.ID] = &m
+	}
+	sender := &tallying{s: s}
+	p := &PostOffice{Do: s.do, Sender: sender, Now: func() time.Time { return now }}
+	got, err := p.Deliver(t.Context(), access.Actor{})
+	if err != nil || got.Sent != 5 || sender.most != 1 {
+		t.Errorf("%+v, %v, with up to %d messages claimed at a time; want 5 sent, 1 claimed", got, err, sender.most)
 	}
 }
 

@@ -17,27 +17,27 @@ type PostOffice struct {
 	Do     Do
 	Sender Sender
 	Now    func() time.Time
-	Batch  int // messages claimed at a time
 }
 
 // Posted counts what became of the messages of one round.
 type Posted struct{ Sent, Later, Dead, Unknown int }
 
-// Deliver sends what is due, until nothing is. Each message is settled on its own, so a crash leaves at most the one in hand
-// with an unknown outcome.
+// Deliver sends what is due, until nothing is or the context ends. Each message is claimed just before it is sent and settled on
+// its own: a crash leaves at most the one in hand with an unknown outcome, and a slow mail server never lets a claim run out on a
+// message that waits behind another.
 func (p *PostOffice) Deliver(ctx context.Context, who access.Actor) (Posted, error) {
 	var total Posted
 	for ctx.Err() == nil {
-		var batch []Message
+		var next []Message
 		now := p.Now()
 		err := p.Do(ctx, who, func(s Store) (err error) {
-			batch, err = s.Claim(now, now.Add(-claimFor), max(p.Batch, 1))
+			next, err = s.Claim(now, now.Add(-claimFor), 1)
 			return err
 		})
-		if err != nil || len(batch) == 0 {
+		if err != nil || len(next) == 0 {
 			return total, err
 		}
-		for _, m := range batch {
+		for _, m := range next {
 			if err := p.deliver(ctx, who, m, &total); err != nil {
 				return total, err
 			}

@@ -32,9 +32,12 @@ func (d *Desk) Reassess(ctx context.Context, who access.Actor) ([]Reassessed, er
 	return d.mendAll(ctx, who, ids, false)
 }
 
-// mendAll puts the bookings right one by one; what fails for one does not keep the others waiting.
+// mendAll puts the bookings right one by one until the context ends; what fails for one does not keep the others waiting.
 func (d *Desk) mendAll(ctx context.Context, who access.Actor, ids []ident.ID, rederive bool) (all []Reassessed, err error) {
 	for _, id := range ids {
+		if ctx.Err() != nil { // a transaction goes on when its caller is told to stop; the next one need not begin
+			return all, errors.Join(err, ctx.Err())
+		}
 		done, failed := d.mended(ctx, who, id, rederive)
 		if done != nil {
 			all = append(all, *done)
