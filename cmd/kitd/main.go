@@ -36,6 +36,7 @@ type cli struct {
 	Demo     demoCmd     `cmd:"" help:"Build an invented pool in a temporary folder and serve it on loopback."`
 	Serve    serveCmd    `cmd:"" help:"Serve pages, API and calendars, and run the timed jobs."`
 	Exposure exposureCmd `cmd:"" help:"Compute exposure from one JSON document and print one JSON document."`
+	Plan     planCmd     `cmd:"" help:"Plan charging or placement from one JSON problem and print one JSON answer."`
 	Run      runCmd      `cmd:"" help:"Run one timed job now."`
 	Trace    traceCmd    `cmd:"" help:"Print what a unit touches: certificates, wears, results."`
 	User     userCmd     `cmd:"" help:"Keep accounts from the command line."`
