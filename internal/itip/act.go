@@ -320,7 +320,7 @@ func (s *Secretary) refuse(st Store, c *matter, why error) error {
 	said := fault.Of(why).Sentence()
 	if !foreign && known {
 		open, err := standing(st, thread)
-		if err != nil && !fault.Is(err, fault.NotThere) {
+		if foreign = fault.Is(err, fault.NotThere); err != nil && !foreign { // it is behind a wall
 			return err
 		}
 		for _, b := range open {
