@@ -23,6 +23,7 @@ type Pool interface {
 	Laboratories(ctx context.Context, who access.Actor) ([]fleet.Laboratory, error)
 	IntendClear(ctx context.Context, who access.Actor, unit ident.ID, at time.Time, override string) (fleet.Fact, error)
 	EnterCertificate(ctx context.Context, who access.Actor, x fleet.Certificate) (fleet.Certificate, error)
+	AllUnits(ctx context.Context, who access.Actor, span fleet.Span) (*fleet.Pool, error)
 }
 
 // Desk is what pages and API need of the desk; *schedule.Desk says what each does.
@@ -36,6 +37,8 @@ type Desk interface {
 	Busy(ctx context.Context, who access.Actor, units []ident.ID, span fleet.Span) ([]schedule.Block, error)
 	HandOut(ctx context.Context, who access.Actor, id ident.ID, h schedule.HandOut) (schedule.Outcome, error)
 	CheckIn(ctx context.Context, who access.Actor, id ident.ID, c schedule.CheckIn) (schedule.Outcome, error)
+	AnswerMove(ctx context.Context, who access.Actor, id ident.ID, w schedule.Wish) (schedule.Answer, error)
+	TakeBack(ctx context.Context, who access.Actor, id ident.ID, at time.Time, reason string) (schedule.Outcome, error)
 }
 
 // Office is what pages and API need of surveys, returns and results; *survey.Office says what each does.

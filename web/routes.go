@@ -126,6 +126,10 @@ func shelfRoutes() []Route {
 func deskRoutes() []Route {
 	return []Route{
 		{Method: "GET", Path: "/desk", Need: AnyAccount, Handle: (*Server).deskPage, Screen: "Desk"},
+		{Method: "GET", Path: "/desk/timeline", Need: AnyAccount, Handle: (*Server).timelinePage},
+		{Method: "GET", Path: "/bench", Need: AnyAccount, Handle: (*Server).benchPage, Screen: "Bench"},
+		{Method: "POST", Path: "/bench", Need: FromSurveyor, Handle: (*Server).doBench},
+		{Method: "POST", Path: "/bench/undo", Need: FromSurveyor, Handle: (*Server).undoBench},
 		{Method: "GET", Path: "/desk/new", Need: FromSurveyor, Handle: (*Server).newWishPage},
 		{Method: "POST", Path: "/desk/new", Need: FromSurveyor, Handle: (*Server).book},
 		{Method: "GET", Path: "/bookings/:id", Need: AnyAccount, Handle: (*Server).bookingPage},

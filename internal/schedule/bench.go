@@ -204,15 +204,17 @@ func (b *bench) find(id ident.ID) *benchUnit {
 	return nil
 }
 
-// goOut lists the bookings whose lead begins today or tomorrow, and those that should have gone.
+// goOut lists the bookings whose lead begins today or tomorrow, those that nobody could hand out later than that because the depot
+// is closed until their visit, and those that should have gone.
 func (b *bench) goOut() {
 	for i := range b.Bookings {
 		x := &b.Bookings[i]
 		span, visit, ok := x.upcoming(b.At)
-		if !ok || x.StartDepot != b.Depot.ID || !span.From.Before(b.horizon) {
+		due := b.staffed(visit.From)
+		if !ok || x.StartDepot != b.Depot.ID || !span.From.Before(b.horizon) && !due.Before(b.horizon) {
 			continue
 		}
-		j := Job{Task: TaskHandOut, Due: b.staffed(visit.From), From: span.From, Booking: x, Promise: span.From, Ready: true}
+		j := Job{Task: TaskHandOut, Due: due, From: span.From, Booking: x, Promise: span.From, Ready: true}
 		off := Job{Task: TaskTakeOff, Due: j.Due, From: j.From, Booking: x, Promise: span.From, Ready: true}
 		for _, p := range x.Units {
 			if p.IsOut() || p.In.After(span.From) {
@@ -323,6 +325,8 @@ func (b *bench) comeBack() {
 		}
 		if j.Due.Before(b.At) {
 			j.Task = TaskChase
+		} else if last := b.staffed(j.Due); last.After(b.At) {
+			j.Due = last
 		}
 		if j.Due.Before(b.horizon) {
 			b.jobs = append(b.jobs, j)
