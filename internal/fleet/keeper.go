@@ -27,10 +27,13 @@ type Store interface {
 	SaveLaboratory(l Laboratory) error
 	SaveUnit(u Unit) error
 	SaveKit(k Kit) error
+	// LockKit lets only one transaction at a time pack the kit.
+	LockKit(kit ident.ID) error
 	// OpenMemberships puts units into kits; a unit in two kits at a time is fault.UnitInTwoKits. CloseMembership tells the end.
 	OpenMemberships(ms []Membership) error
 	CloseMembership(m Membership) error
-	// SaveCertificate adds a certificate with its lines; correcting one that was corrected already is fault.Changed.
+	// SaveCertificate adds a certificate with its lines; correcting one that was corrected already is fault.Changed, one that
+	// covers units behind a wall as well is fault.NotAllowed.
 	SaveCertificate(x Certificate) error
 	// AppendFacts adds facts of units with their audit; a fact of a unit that is unknown or behind a wall is fault.NotThere.
 	AppendFacts(facts []Fact) error

@@ -70,6 +70,9 @@ func (p *packing) apply() error {
 	if err != nil {
 		return err
 	}
+	if err := p.s.LockKit(p.kit); err != nil {
+		return err
+	}
 	before, err := p.s.Memberships(p.kit)
 	if err != nil {
 		return err

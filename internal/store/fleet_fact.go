@@ -86,6 +86,9 @@ func (tx *Tx) SaveCertificate(x fleet.Certificate) error {
 	if len(file) == 0 {
 		file = nil
 	}
+	if err := tx.coversUnseen(x.Supersedes); err != nil {
+		return err
+	}
 	_, err = tx.exec(`INSERT INTO certificate (id, number, laboratory_id, calibrated, issued, file, entered, by_name, note, supersedes_id)
 		VALUES (`+marks(10)+`)`, x.ID, x.Number, x.Laboratory, x.Calibrated, x.Issued, file, x.Entered, x.By, x.Note, x.Supersedes)
 	if violates(err, "certificate", "supersedes_id") || fault.Is(err, fault.Frozen) {
@@ -108,6 +111,18 @@ func (tx *Tx) SaveCertificate(x fleet.Certificate) error {
 		touched = append(touched, l.Unit)
 	}
 	return tx.touchUnits(touched...)
+}
+
+// coversUnseen refuses to correct a certificate that is the ground of units behind a wall: they would lose it unseen.
+func (tx *Tx) coversUnseen(certificate ident.ID) error {
+	cond, args := tx.scope("u.client_id")
+	var n int
+	_, err := tx.row("SELECT COUNT(*) FROM certificate_line l JOIN unit u ON u.id = l.unit_id WHERE l.certificate_id = ? AND NOT "+cond,
+		append([]any{certificate}, args...), &n)
+	if err == nil && n > 0 {
+		err = fault.New(fault.NotAllowed, "what", "correct a certificate that covers units of other clients as well; somebody who sees every client can")
+	}
+	return err
 }
 
 // optional is a value that may be absent.

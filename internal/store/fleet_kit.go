@@ -16,7 +16,10 @@ func scanKit(s scanner, k *fleet.Kit) error {
 
 // SaveKit implements fleet.Store.
 func (tx *Tx) SaveKit(k fleet.Kit) error {
-	var err error
+	err := tx.LockKit(k.ID)
+	if err != nil {
+		return err
+	}
 	if k.Version == 1 {
 		_, err = tx.exec("INSERT INTO kit ("+kitColumns+", folded, changed) VALUES ("+marks(7)+")",
 			k.ID, k.Version, k.Name, k.Code, k.Depot, fleet.FoldTag(k.Code), tx.now())
@@ -33,6 +36,9 @@ func (tx *Tx) SaveKit(k fleet.Kit) error {
 	}
 	return tx.touchUnits(ids...)
 }
+
+// LockKit implements fleet.Store.
+func (tx *Tx) LockKit(kit ident.ID) error { return tx.lock("kit " + kit.String()) }
 
 // Kits implements fleet.Store.
 func (tx *Tx) Kits(depot ident.ID) ([]fleet.Kit, error) {

@@ -18,13 +18,15 @@ func scanUnit(s scanner, u *fleet.Unit) error {
 
 // SaveUnit implements fleet.Store.
 func (tx *Tx) SaveUnit(u fleet.Unit) error {
-	var err error
-	if u.Version == 1 {
+	err := tx.holdRules(u)
+	switch {
+	case err != nil:
+	case u.Version == 1:
 		_, err = tx.exec(`INSERT INTO unit (id, version, tag, serial, model_id, depot_id, microphone, firmware, ownership, client_id, hire_from,
 			hire_to, entered, folded, changed) VALUES (`+marks(15)+`)`,
 			u.ID, u.Version, u.Tag, u.Serial, u.Model, u.Depot, u.Microphone, u.Firmware, u.Ownership, u.Client, u.HireFrom,
 			u.HireTo, u.Entered, fleet.FoldTag(u.Tag), tx.now())
-	} else {
+	default:
 		err = tx.execOne("unit", `UPDATE unit SET version = ?, tag = ?, serial = ?, model_id = ?, depot_id = ?, microphone = ?, firmware = ?,
 			ownership = ?, client_id = ?, hire_from = ?, hire_to = ?, folded = ?, changed = ? WHERE id = ? AND version = ?`,
 			u.Version, u.Tag, u.Serial, u.Model, u.Depot, u.Microphone, u.Firmware,
@@ -37,6 +39,19 @@ func (tx *Tx) SaveUnit(u fleet.Unit) error {
 		return err
 	}
 	return tx.touchUnits(u.ID)
+}
+
+// holdRules keeps the unit's model and depot from being changed until the transaction ends: a change of theirs that came in
+// between would touch every unit but this one. SQLite has one writer anyway.
+func (tx *Tx) holdRules(u fleet.Unit) error {
+	if tx.dialect != "postgres" {
+		return nil
+	}
+	if _, err := list(tx, "SELECT id FROM model WHERE id = ? FOR SHARE", []any{u.Model}, scanID); err != nil {
+		return err
+	}
+	_, err := list(tx, "SELECT id FROM depot WHERE id = ? FOR SHARE", []any{u.Depot}, scanID)
+	return err
 }
 
 // UnitByID implements fleet.Store.
