@@ -37,6 +37,8 @@ type cli struct {
 	Serve    serveCmd    `cmd:"" help:"Serve pages, API and calendars, and run the timed jobs."`
 	Exposure exposureCmd `cmd:"" help:"Compute exposure from one JSON document and print one JSON document."`
 	Plan     planCmd     `cmd:"" help:"Plan charging or placement from one JSON problem and print one JSON answer."`
+	Import   importCmd   `cmd:"" help:"Take a table of the fleet or of certificates in, all of it or nothing."`
+	Export   exportCmd   `cmd:"" help:"Write the fleet, certificates, bookings or field checks as a table."`
 	Run      runCmd      `cmd:"" help:"Run one timed job now."`
 	Trace    traceCmd    `cmd:"" help:"Print what a unit touches: certificates, wears, results."`
 	User     userCmd     `cmd:"" help:"Keep accounts from the command line."`

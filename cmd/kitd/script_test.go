@@ -12,5 +12,6 @@ func TestMain(m *testing.M) {
 
 // TestScripts runs the command line as people type it; each script in testdata/script is one story.
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "../../testdata/script", RequireExplicitExec: true})
+	testscript.Run(t, testscript.Params{Dir: "../../testdata/script", RequireExplicitExec: true,
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"pool": poolCommand}})
 }
