@@ -100,7 +100,7 @@ func (p *pool) blocking(id ident.ID, r request, sees func(client ident.ID) bool)
 	d := *p.units[id]
 	d.For, d.Promises = r.booking, p.promises(id, r)
 	d = d.Behind(sees)
-	found := p.astray(id, r)
+	found := p.told(id, r, sees)
 	for _, span := range r.spans {
 		for _, reason := range fleet.Assess(d, clip(span, p.now), p.now).Reasons {
 			repeats := func(x fleet.Reason) bool { return x.Code == reason.Code && x.Text() == reason.Text() }

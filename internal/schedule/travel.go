@@ -63,6 +63,19 @@ func (p *pool) astray(unit ident.ID, r request) []fleet.Reason {
 	return nil
 }
 
+// told is astray in the words that somebody may hear: of a booking behind a wall only until when the unit is promised.
+func (p *pool) told(unit ident.ID, r request, sees func(client ident.ID) bool) []fleet.Reason {
+	reasons := p.astray(unit, r)
+	next, ok := p.next(unit, r)
+	for i := range reasons {
+		if reasons[i].Code == fleet.ReasonPromise && ok && !sees(next.Client) {
+			until := next.Span.To.In(p.units[unit].Depot.Location()).Format(dayForm + ", " + timeForm + " MST")
+			reasons[i].Form, reasons[i].Args = "promise-walled", map[string]string{"until": until}
+		}
+	}
+	return reasons
+}
+
 // next is the first other promise of the unit after the request.
 func (p *pool) next(unit ident.ID, r request) (Claim, bool) {
 	var first Claim

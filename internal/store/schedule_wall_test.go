@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -61,6 +62,32 @@ func TestNobodyHandsOutAUnitBehindAWall(t *testing.T) {
 		}
 		if n := count(t, h, "fact"); n != before {
 			t.Errorf("%d facts were written of a unit behind a wall", n-before)
+		}
+	})
+}
+
+// A unit cannot be left in the south because another client's booking takes it from the north: outside of that client's wall the
+// refusal says until when it is promised, and nothing of where.
+func TestARefusalTellsNothingOfTheNextBookingBehindAWall(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, h *storetest.House) {
+		y := plant(t, h)
+		south := got(keeperFor(h.DB).AddDepot(ctx, who, fleet.Depot{Name: "South", Code: "south", Zone: "UTC"}))(t)
+		desk, boss, anna := deskOf(h.DB), surveyor(h), surveyor(h)
+		anna.Scope = access.Scope{}
+		theirs := on(schedule.Ask{Unit: y.units["D-5"]}, 9, 9)
+		theirs.Client = h.NewID()
+		booked(t)(desk.Book(ctx, boss, theirs))
+		wish := on(schedule.Ask{Unit: y.units["D-5"]}, 5, 5)
+		wish.EndDepot = south.ID
+		_, err := desk.Book(ctx, anna, wish)
+		if !fault.Is(err, fault.BookingRefused) {
+			t.Fatalf("got %v, want a refusal", err)
+		}
+		if text := err.Error(); strings.Contains(text, "North") || !strings.Contains(text, "Promised until Mon 9 Mar 2026, 20:00 UTC") {
+			t.Error(text)
+		}
+		if _, err := desk.Book(ctx, boss, wish); !strings.Contains(err.Error(), "Promised from depot North afterwards") {
+			t.Errorf("inside of the wall: %v", err)
 		}
 	})
 }
