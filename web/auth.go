@@ -20,6 +20,7 @@ func (s *Server) guarded(r Route) echo.HandlerFunc {
 		v.route = r.Path
 		end := s.limit(c, r)
 		defer end()
+		defer func() { dropFiles(c.Request()) }()
 		if err := s.enterRoute(c, r, v); err != nil {
 			s.failed(err, c) // here, while the context of the request still stands
 		}
@@ -87,22 +88,24 @@ func (s *Server) fromToken(c echo.Context, v *visit) error {
 	return err
 }
 
-// admit checks the form's token and the role.
+// admit checks where a form comes from, the role, and the form's token, in this order: the token stands in the body, and nobody
+// whom the route is not for may make kitd read or keep one.
 func (s *Server) admit(c echo.Context, r Route, v *visit) error {
-	if !r.API() && !safeMethod(r.Method) {
-		if err := s.ownForm(c, v); err != nil {
-			return err
+	form := !r.API() && !safeMethod(r.Method)
+	if form && s.foreign(c.Request()) {
+		return fault.New(fault.ForeignOrigin)
+	}
+	if r.Need != Everybody {
+		c.Response().Header().Set("Cache-Control", "no-store")
+		switch {
+		case v.actor.Account.IsZero():
+			return fault.New(fault.NotSignedIn)
+		case !r.Need.Allows(v.actor.Role):
+			return fault.New(fault.NotAllowed, "what", "it is for "+r.Need.people())
 		}
 	}
-	if r.Need == Everybody {
-		return nil
-	}
-	c.Response().Header().Set("Cache-Control", "no-store")
-	switch {
-	case v.actor.Account.IsZero():
-		return fault.New(fault.NotSignedIn)
-	case !r.Need.Allows(v.actor.Role):
-		return fault.New(fault.NotAllowed, "what", "it is for "+r.Need.people())
+	if form {
+		return s.ownForm(c, v)
 	}
 	return nil
 }
@@ -111,24 +114,26 @@ func safeMethod(m string) bool {
 	return m == http.MethodGet || m == http.MethodHead || m == http.MethodOptions
 }
 
-// ownForm refuses what another site's page sent: by the browser's own word where it gives one (Sec-Fetch-Site, Origin), and by
-// the token every form of ours carries, which is bound to the login or, before it, to a cookie.
-func (s *Server) ownForm(c echo.Context, v *visit) error {
-	r := c.Request()
+// foreign tells by the browser's own word, where it gives one (Sec-Fetch-Site, Origin), whether another site's page sent a form.
+func (s *Server) foreign(r *http.Request) bool {
 	switch r.Header.Get("Sec-Fetch-Site") {
 	case "same-origin", "none":
+		return false
 	case "":
-		if origin := r.Header.Get("Origin"); origin != "" && !s.ownOrigin(r, origin) {
-			return fault.New(fault.ForeignOrigin)
-		}
-	default:
-		return fault.New(fault.ForeignOrigin)
+		origin := r.Header.Get("Origin")
+		return origin != "" && !s.ownOrigin(r, origin)
+	}
+	return true
+}
+
+// ownForm refuses a form without the token every form of ours carries, which is bound to the login or, before it, to a cookie.
+func (s *Server) ownForm(c echo.Context, v *visit) error {
+	r := c.Request()
+	if v.session == nil && s.cookie(c, formCookie) == "" {
+		return fault.New(fault.NotSignedIn)
 	}
 	if err := readForm(r); err != nil {
 		return err
-	}
-	if v.session == nil && s.cookie(c, formCookie) == "" {
-		return fault.New(fault.NotSignedIn)
 	}
 	if !sameText(r.PostForm.Get(formField), s.formToken(c)) {
 		return fault.New(fault.FormStale)
@@ -147,7 +152,15 @@ func (s *Server) ownOrigin(r *http.Request, origin string) bool {
 	return strings.EqualFold(u.Host, r.Host)
 }
 
-// readForm reads a form of either encoding; files beyond 1 MiB are kept on disk until the request ends.
+// dropFiles removes what readForm kept on disk. net/http does so only for the very request it made, and every guard that adds
+// to the context hands on another.
+func dropFiles(r *http.Request) {
+	if r.MultipartForm != nil {
+		_ = r.MultipartForm.RemoveAll() // what cannot be removed now is for the system's own sweep of temporary files
+	}
+}
+
+// readForm reads a form of either encoding; files beyond 1 MiB are kept on disk until dropFiles.
 func readForm(r *http.Request) error {
 	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
 	switch {

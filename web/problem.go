@@ -11,6 +11,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"kitd/internal/fault"
+	"kitd/internal/ident"
 )
 
 // problemDoc is a problem document: RFC 9457, section 3.1, with the extension members code, fields and details.
@@ -43,7 +44,7 @@ var titles = map[fault.Kind]string{
 // problem answers with a problem document.
 func (s *Server) problem(w http.ResponseWriter, r *http.Request, f *fault.Error, err error) {
 	doc := problemDoc{Type: s.absolute(r, "/problems/"+url.PathEscape(string(f.Code))), Title: titles[f.Kind()], Status: statusOf(f),
-		Detail: f.Sentence(), Instance: "urn:uuid:" + visitOf(r).id, Code: f.Code, Args: f.Args}
+		Detail: f.Sentence(), Instance: instance(visitOf(r).id), Code: f.Code, Args: f.Args}
 	for _, field := range f.Fields {
 		doc.Fields = append(doc.Fields, problemField(field))
 	}
@@ -65,6 +66,14 @@ func (s *Server) problem(w http.ResponseWriter, r *http.Request, f *fault.Error,
 	w.Header().Set("Content-Length", strconv.Itoa(len(body)))
 	w.WriteHeader(doc.Status)
 	_, _ = w.Write(body)
+}
+
+// instance writes a request id as a URI reference: ids that a proxy gave are not always UUIDs.
+func instance(id string) string {
+	if _, err := ident.Parse(id); err != nil {
+		return "#" + id
+	}
+	return "urn:uuid:" + id
 }
 
 // problemPage says to people what a code means: the type of a problem document leads here.

@@ -124,6 +124,7 @@ func (s *Server) dispatch(w http.ResponseWriter, r *http.Request) {
 	case s.Feeds != nil && strings.HasPrefix(path, "/feeds/"):
 		bounded(s.Feeds, w, r)
 	default:
+		deadlines(w, usualWait) // also for what no route takes; a route sets its own
 		s.echo.ServeHTTP(w, r)
 	}
 }
@@ -140,15 +141,20 @@ func bounded(h http.Handler, w http.ResponseWriter, r *http.Request) {
 	h.ServeHTTP(w, r)
 }
 
-// bound limits the size of the body and the time of the whole request. Deadlines of the socket are in the machine's time,
-// whatever clock the domain runs on; writers without a socket have none.
+// deadlines ends reading and writing after a time. They are in the machine's time, whatever clock the domain runs on; writers
+// without a socket have none.
+func deadlines(w http.ResponseWriter, wait time.Duration) {
+	control, until := http.NewResponseController(w), time.Now().Add(wait)
+	_ = control.SetReadDeadline(until)
+	_ = control.SetWriteDeadline(until.Add(10 * time.Second))
+}
+
+// bound limits the size of the body and the time of the whole request.
 func bound(w http.ResponseWriter, r *http.Request, size int64, wait time.Duration) (*http.Request, context.CancelFunc) {
 	ctx, cancel := context.WithTimeout(r.Context(), wait)
 	r = r.WithContext(ctx)
 	r.Body = watchedBody{http.MaxBytesReader(w, r.Body, size), visitOf(r)}
-	control, until := http.NewResponseController(w), time.Now().Add(wait)
-	_ = control.SetReadDeadline(until)
-	_ = control.SetWriteDeadline(until.Add(10 * time.Second))
+	deadlines(w, wait)
 	return r, cancel
 }
 
