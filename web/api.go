@@ -16,6 +16,7 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 	"github.com/labstack/echo/v4"
 
+	"kitd/internal/access"
 	"kitd/internal/fault"
 	"kitd/internal/ident"
 )
@@ -245,45 +246,60 @@ func raced(err error, noun string) error {
 const keyHeader = "Idempotency-Key"
 
 // once does a call and answers with what it gives; a call with the same key gets the same answer again and nothing is done. Only
-// what succeeded is kept. work must be safe to repeat by itself, in case kitd ends before the answer is kept.
-func (s *Server) once(c echo.Context, doc []byte, work func(key string) (status int, answer any, err error)) error {
-	key := c.Request().Header.Get(keyHeader)
+// what succeeded is kept. work has to act as the actor it is given: the mark of the call is then stored with what it changes.
+// tell gives the answer to a call that was done and never answered, from what it changed first.
+func (s *Server) once(c echo.Context, doc []byte, work func(access.Actor) (int, any, error), tell func(access.Done) (int, any, error)) error {
+	key, who := c.Request().Header.Get(keyHeader), actor(c)
 	if len(key) > 200 || strings.ContainsFunc(key, func(r rune) bool { return r < '!' || r > '~' }) {
 		return badQuery(keyHeader, "Send 1 to 200 printable characters without spaces, new for each call.")
 	}
-	request := sha256.Sum256(append([]byte(c.Request().Method+" "+c.Request().URL.EscapedPath()+"\n"), doc...))
-	if key != "" {
-		status, body, found, err := s.Repeats.Answered(ctx(c), actor(c), key, request)
+	if key == "" {
+		status, answer, err := work(who)
 		if err != nil {
 			return err
 		}
-		if found {
-			c.Response().Header().Set("Idempotent-Replay", "true")
-			return sendJSON(c, status, body)
-		}
+		return answerJSON(c, status, answer)
 	}
-	status, answer, err := work(key)
+	request := sha256.Sum256(append([]byte(c.Request().Method+" "+c.Request().URL.EscapedPath()+"\n"), doc...))
+	status, body, found, err := s.Repeats.Answered(ctx(c), who, key, request)
+	if found {
+		return replay(c, status, body)
+	}
+	var answer any
+	if err == nil {
+		who.Once = &access.Once{Key: key, Request: request}
+		status, answer, err = work(who)
+	}
+	var before *access.Done
+	if errors.As(err, &before) {
+		if before.Status != 0 {
+			return replay(c, before.Status, before.Body)
+		}
+		c.Response().Header().Set(replayHeader, "true")
+		status, answer, err = tell(*before)
+	}
 	if err != nil {
+		c.Response().Header().Del(replayHeader)
 		return err
 	}
-	body, err := json.Marshal(answer, json.Deterministic(true))
-	if err != nil {
+	if body, err = json.Marshal(answer, json.Deterministic(true)); err != nil {
 		return err
 	}
-	if key != "" {
-		if err := s.Repeats.Answer(ctx(c), actor(c), key, request, status, body); err != nil {
-			return err
-		}
+	if err := s.Repeats.Answer(ctx(c), who, key, request, status, body); err != nil {
+		return err
 	}
 	return sendJSON(c, status, body)
 }
 
-// derived makes a text that is the same for every repeat of a call and for no other: for identifiers that make a call safe to
-// repeat. Empty without a key.
-func derived(c echo.Context, key string) string {
-	if key == "" {
-		return ""
-	}
-	sum := sha256.Sum256([]byte(actor(c).Account.String() + "\n" + c.Request().URL.EscapedPath() + "\n" + key))
-	return fmt.Sprintf("%x", sum[:16])
+// replayHeader marks the answer to a call that was done before.
+const replayHeader = "Idempotent-Replay"
+
+func replay(c echo.Context, status int, body []byte) error {
+	c.Response().Header().Set(replayHeader, "true")
+	return sendJSON(c, status, body)
+}
+
+// doneBefore is the answer to a call that was done before when more cannot be told.
+func doneBefore(d access.Done) error {
+	return fault.New(fault.DoneBefore, "noun", d.Noun, "id", d.ID)
 }

@@ -9,6 +9,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"kitd/internal/access"
 	"kitd/internal/fleet"
 	"kitd/internal/ident"
 	"kitd/internal/schedule"
@@ -308,27 +309,32 @@ func (s *Server) apiBooking(c echo.Context) error {
 	return answerJSON(c, http.StatusOK, apiBookingOf(b))
 }
 
-// apiBook promises. With an idempotency key the booking's calendar identity is made from it, so that a repeat finds the booking
-// even when the first answer was never kept.
+// apiBook promises. A repeat of a call that was never answered gets the booking as it stands.
 func (s *Server) apiBook(c echo.Context) error {
 	var sent apiWish
 	doc, err := readJSON(c, &sent)
 	if err != nil {
 		return err
 	}
-	return s.once(c, doc, func(key string) (int, any, error) {
-		var w schedule.Wish
-		sent.apply(&w)
-		if name := derived(c, key); name != "" {
-			w.Calendar = schedule.Calendar{UID: name + "@kitd", Name: name + ".ics"}
-		}
-		out, err := s.Desk.Book(ctx(c), actor(c), w)
-		if err != nil {
-			return 0, nil, refusalOf(err)
-		}
+	promised := func(out schedule.Outcome) (int, any, error) {
 		c.Response().Header().Set("ETag", etag(out.Version))
 		c.Response().Header().Set("Location", "/api/v1/bookings/"+out.ID.String())
 		return http.StatusCreated, apiOutcomeOf(out), nil
+	}
+	return s.once(c, doc, func(who access.Actor) (int, any, error) {
+		var w schedule.Wish
+		sent.apply(&w)
+		out, err := s.Desk.Book(ctx(c), who, w)
+		if err != nil {
+			return 0, nil, refusalOf(err)
+		}
+		return promised(out)
+	}, func(before access.Done) (int, any, error) {
+		b, err := s.Desk.Get(ctx(c), actor(c), before.ID)
+		if before.Noun != "booking" || err != nil {
+			return 0, nil, doneBefore(before)
+		}
+		return promised(schedule.Outcome{Booking: b, Unchanged: true})
 	})
 }
 

@@ -11,6 +11,7 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 	"github.com/labstack/echo/v4"
 
+	"kitd/internal/access"
 	"kitd/internal/civil"
 	"kitd/internal/fault"
 	"kitd/internal/fleet"
@@ -188,8 +189,7 @@ type apiFact struct {
 	Occurred time.Time `json:"occurred"`
 }
 
-// apiRecord puts facts on record. With an idempotency key, facts that this account has on record word for word already are not
-// recorded again: that is how a repeat looks when kitd ended before it kept the answer.
+// apiRecord puts facts on record. A repeat of a call that was never answered gets the facts as they stand on record.
 func (s *Server) apiRecord(c echo.Context) error {
 	var sent apiFacts
 	doc, err := readJSON(c, &sent)
@@ -200,52 +200,63 @@ func (s *Server) apiRecord(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	now := s.Now().UTC()
-	v, err := s.Pool.Unit(ctx(c), actor(c), param(c, "tag"), fleet.Span{From: now, To: now.Add(time.Minute)}, time.Time{})
+	d, err := s.dossier(c, param(c, "tag"))
 	if err != nil {
 		return err
 	}
-	return s.once(c, doc, func(key string) (int, any, error) {
-		out := apiRecorded{Facts: []apiFact{}}
-		var missing []fleet.Fact
+	return s.once(c, doc, func(who access.Actor) (int, any, error) {
+		for i := range facts {
+			facts[i].Unit = d.Unit.ID
+		}
+		recorded, err := s.Pool.Record(ctx(c), who, facts...)
+		if err != nil {
+			return 0, nil, placed(err, len(facts))
+		}
+		return factsRecorded(recorded)
+	}, func(before access.Done) (int, any, error) {
+		d, err := s.dossier(c, param(c, "tag")) // again: the work may have been done since
+		if err != nil {
+			return 0, nil, err
+		}
+		var recorded []fleet.Fact
 		for _, f := range facts {
-			f.Unit = v.Dossier.Unit.ID
-			if known, found := onRecord(v.Dossier.Facts, f, actor(c).Name); found && key != "" {
-				out.Facts = append(out.Facts, apiFactOf(known))
-				continue
+			known, found := onRecord(d.Facts, f, actor(c).Name)
+			if !found {
+				return 0, nil, doneBefore(before)
 			}
-			missing = append(missing, f)
+			recorded = append(recorded, known)
 		}
-		if len(missing) > 0 {
-			recorded, err := s.Pool.Record(ctx(c), actor(c), missing...)
-			if err != nil {
-				return 0, nil, placed(err, len(missing))
-			}
-			for _, f := range recorded {
-				out.Facts = append(out.Facts, apiFactOf(f))
-			}
-		}
-		return http.StatusCreated, out, nil
+		return factsRecorded(recorded)
 	})
+}
+
+func factsRecorded(facts []fleet.Fact) (int, any, error) {
+	out := apiRecorded{Facts: []apiFact{}}
+	for _, f := range facts {
+		out.Facts = append(out.Facts, apiFactOf(f))
+	}
+	return http.StatusCreated, out, nil
 }
 
 func apiFactOf(f fleet.Fact) apiFact { return apiFact{f.ID, f.Body.FactKind(), f.Occurred} }
 
-// onRecord finds a fact that says the same: of the same account, moment, kind and content.
-func onRecord(facts []fleet.Fact, f fleet.Fact, by string) (fleet.Fact, bool) {
+// onRecord finds the newest fact that says the same: of the same account, kind and content, and of the same moment where one was
+// given.
+func onRecord(facts []fleet.Fact, f fleet.Fact, by string) (newest fleet.Fact, found bool) {
 	want, err := fleet.EncodeBody(f.Body)
-	if err != nil || f.Occurred.IsZero() {
+	if err != nil {
 		return fleet.Fact{}, false
 	}
 	for _, known := range facts {
-		if known.By != by || !known.Occurred.Equal(f.Occurred) || known.Body.FactKind() != f.Body.FactKind() || known.Note != f.Note {
+		moment := known.Occurred.Equal(f.Occurred) || f.Occurred.IsZero() && known.Occurred.Equal(known.Entered)
+		if known.By != by || !moment || known.Body.FactKind() != f.Body.FactKind() || known.Note != f.Note || known.Entered.Before(newest.Entered) {
 			continue
 		}
 		if got, err := fleet.EncodeBody(known.Body); err == nil && bytes.Equal(got, want) {
-			return known, true
+			newest, found = known, true
 		}
 	}
-	return fleet.Fact{}, false
+	return newest, found
 }
 
 // placed turns the places that the fleet names in a list of facts into pointers of the document.
