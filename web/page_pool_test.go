@@ -171,7 +171,7 @@ func (s *site) option(t *testing.T, b *browser, page, field, text string) string
 
 func TestOnlyCoordinatorsEnterThePool(t *testing.T) {
 	s := newSite(t)
-	if nav := s.as(access.Coordinator).page(t, "/shelf", http.StatusOK).texts(".screens a"); !slices.Equal(nav, []string{"Shelf", "Desk", "Surveys", "Returns", "Results", "Reminders", "Pool"}) {
+	if nav := s.as(access.Coordinator).page(t, "/shelf", http.StatusOK).texts(".screens a"); !slices.Equal(nav, []string{"Shelf", "Desk", "Bench", "Surveys", "Returns", "Results", "Reminders", "Pool"}) {
 		t.Errorf("a coordinator is offered %q", nav)
 	}
 	if nav := s.as(access.Surveyor).page(t, "/shelf", http.StatusOK).texts(".screens a"); slices.Contains(nav, "Pool") {

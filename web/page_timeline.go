@@ -21,7 +21,7 @@ import (
 // The time line shows one, two or four weeks; so many rows and remedies are worked out for one page.
 const (
 	timelineDays    = 14
-	mostTimeRows    = 60
+	mostTimeRows    = 40
 	mostTimeNotes   = 26 // letters
 	mostTimeRemedy  = 8
 	timelineFurther = 400 // days from today that can be looked at
