@@ -38,6 +38,7 @@ type house struct {
 	db       *store.DB
 	now      func() time.Time
 	newID    ident.Source
+	me       string    // this process, as holder of leases that outlast one run
 	asOf     time.Time // zero: now; the moment whose reminders are due
 	log      *slog.Logger
 
@@ -88,6 +89,7 @@ func open(ctx context.Context, s settings, now func() time.Time, log *slog.Logge
 		}
 	}
 	h := &house{settings: s, now: now, newID: ident.NewSource(now, rand.Reader), log: log}
+	h.me = h.newID().String()
 	var err error
 	h.db, err = store.Open(ctx, store.Config{DSN: s.Database, Now: now, NewID: h.newID, Random: rand.Reader, Log: log, MustExist: !migrate})
 	if err != nil {

@@ -25,6 +25,7 @@ var jobs = []job{
 	{"reminders", "* * * * *", "announce certificates that end", remind},
 	{"post", "* * * * *", "send what waits in the outbox", deliver},
 	{"seal", "* * * * *", "chain new audit entries", seal},
+	{"replay-mail", "29 4 * * *", "handle anew the mail that kitd broke over", replayMail},
 	{"sweep", "17 * * * *", "drop unfinished uploads and expired answers", sweep},
 }
 
@@ -51,7 +52,7 @@ func deliver(h *house, ctx context.Context, who access.Actor) (string, error) {
 }
 
 func seal(h *house, ctx context.Context, _ access.Actor) (string, error) {
-	n, err := h.db.Seal(ctx, h.newID().String())
+	n, err := h.db.Seal(ctx, h.me)
 	return fmt.Sprintf("%d entries sealed", n), err
 }
 
