@@ -22,8 +22,11 @@ func house(seed uint64, jobs, positions, days int, allDay bool, slack time.Durat
 	}
 	end := days * 1440
 	for k := range jobs {
-		release := r.IntN(end - 300)
-		room := 150 + r.IntN(int(slack.Minutes()))
+		release := r.IntN(end - 2160)
+		room := 180 + r.IntN(int(slack.Minutes()))
+		if !allDay {
+			room += 1260 // a whole staffed day between
+		}
 		p.Jobs = append(p.Jobs, Job{fmt.Sprintf("d%d", k), 150 * time.Minute, at(release), at(min(release+room, end))})
 	}
 	return p
@@ -139,7 +142,7 @@ func BenchmarkPlace(b *testing.B) {
 					search += time.Since(began)
 					began = time.Now()
 					pl := newPool(p)
-					plain := pl.firstFit(pl.order)
+					plain := pl.firstFit(pl.order, newBudget(Limits{}))
 					rule += time.Since(began)
 					placed, first, most, n = placed+len(a.Placed), first+plain.count(), most+a.AtMost, n+1
 				}

@@ -110,6 +110,7 @@ func (g *grid) solve(b *budget) outcome {
 	}
 	o.prove(g, b)
 	if served := o.plan.served(); served == len(g.tasks) {
+		o.sure = true
 		o.least = max(o.least, roundsBound(g, b.part(0, defaultWork)))
 	} else if served > 0 {
 		o.least = max(o.least, (served+g.cells-1)/g.cells+1)
@@ -126,7 +127,7 @@ func (g *grid) solveEqual(b *budget) outcome {
 	if ok {
 		o.plan = s.assign()
 		work := b.part(0, b.work)
-		o.plan = fewer(g, work, o.plan, equalAttempt(s, g, work))
+		o.plan = fewer(g, work, o.plan, equalAttempt(s, work))
 		return o
 	}
 	if sure {
@@ -138,18 +139,37 @@ func (g *grid) solveEqual(b *budget) outcome {
 	return o
 }
 
-// equalAttempt tries closed moments by the difference constraints. x only sinks as moments close, but attempts also open, so
-// each begins at the values of the system with nothing closed.
-func equalAttempt(s *starts, g *grid, b *budget) attempt {
+// equalAttempt tries closed moments by the difference constraints. x only sinks as moments close: a try begins at the values of
+// the last success if it closes at least the same moments, else at those with nothing closed.
+func equalAttempt(s *starts, b *budget) attempt {
 	open := slices.Clone(s.x)
-	return func(closed []bool) plan {
+	last, shut := open, make([]bool, len(s.closed))
+	return func(closed []bool) func() plan {
 		copy(s.x, open)
+		if covers(closed, shut) {
+			copy(s.x, last)
+		}
 		copy(s.closed, closed)
 		if !s.fits(b) {
 			return nil
 		}
-		return s.assign()
+		last, shut = slices.Clone(s.x), slices.Clone(closed)
+		x := last
+		return func() plan {
+			copy(s.x, x)
+			return s.assign()
+		}
 	}
+}
+
+// covers says that every moment closed in b is closed in a.
+func covers(a, b []bool) bool {
+	for i := range b {
+		if b[i] && !a[i] {
+			return false
+		}
+	}
+	return true
 }
 
 // fewerOf cuts the rounds of a plan that leaves tasks out, keeping the tasks it serves.
@@ -165,7 +185,7 @@ func (g *grid) fewerOf(p plan, b *budget) plan {
 		if !s.fits(work) {
 			return p
 		}
-		try = equalAttempt(s, sub, work)
+		try = equalAttempt(s, work)
 	} else {
 		try = sub.listAttempt(work)
 	}
@@ -196,12 +216,12 @@ func (g *grid) only(p plan) (*grid, []int) {
 }
 
 func (g *grid) listAttempt(b *budget) attempt {
-	return func(closed []bool) plan {
+	return func(closed []bool) func() plan {
 		if !b.spend(len(g.at) + 12*len(g.tasks)) {
 			return nil
 		}
 		if p := g.list(nil, closed); p.served() == len(g.tasks) {
-			return p
+			return func() plan { return p }
 		}
 		return nil
 	}

@@ -171,10 +171,22 @@ func (r *reader) instant(at string, text *string) time.Time {
 	var t time.Time
 	if text == nil {
 		r.wrong.add(at, "the key is missing")
-	} else if err := t.UnmarshalText([]byte(*text)); err != nil {
+	} else if err := t.UnmarshalText([]byte(*text)); err != nil || !strict(*text) {
 		r.wrong.add(at, fmt.Sprintf("%q is not an instant; write it as 2026-03-02T08:00:00Z, with the zone (RFC 3339)", short(*text)))
 	}
 	return t
+}
+
+// strict refuses what Go's parser takes beyond RFC 3339: an hour of one digit, a decimal comma, an offset of 24 hours or more.
+func strict(text string) bool {
+	if len(text) < len("2006-01-02T15:04:05Z") || text[len("2006-01-02T15")] != ':' || strings.Contains(text, ",") {
+		return false
+	}
+	if strings.HasSuffix(text, "Z") {
+		return true
+	}
+	offset := text[len(text)-len("15:04"):]
+	return offset[:2] < "24" && offset[3:] < "60"
 }
 
 func (r *reader) window(at string, w windowForm) Window {

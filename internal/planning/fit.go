@@ -97,23 +97,26 @@ func (l *lines) fit(k int) bool {
 }
 
 // firstFit is the plain rule: bookings by start, each on the first units that are free.
-func (pl *pool) firstFit(list []int) placing {
+func (pl *pool) firstFit(list []int, b *budget) placing {
 	l := pl.empty()
 	for _, k := range list {
+		if b.late() {
+			break
+		}
 		l.fit(k)
 	}
 	return l.has
 }
 
-// pinnedFirst places the bookings that name units before the others.
-func (pl *pool) pinnedFirst(list []int) placing {
+// pinnedFirst orders the bookings that name units before the others.
+func (pl *pool) pinnedFirst(list []int) []int {
 	order := slices.Clone(list)
 	slices.SortStableFunc(order, func(a, b int) int { return min(len(pl.wants[b].pinned), 1) - min(len(pl.wants[a].pinned), 1) })
-	return pl.firstFit(order)
+	return order
 }
 
-// shortFirst places first what asks for the least units and time.
-func (pl *pool) shortFirst(list []int) placing {
+// shortFirst orders first what asks for the least units and time.
+func (pl *pool) shortFirst(list []int) []int {
 	size := func(k int) float64 { return float64(pl.wants[k].to-pl.wants[k].from) * float64(pl.wants[k].count) }
 	order := slices.Clone(list)
 	slices.SortStableFunc(order, func(a, b int) int {
@@ -125,7 +128,7 @@ func (pl *pool) shortFirst(list []int) placing {
 		}
 		return 0
 	})
-	return pl.firstFit(order)
+	return order
 }
 
 // repair places further bookings by moving placed ones to other units, then by giving up one for two. It never serves fewer.

@@ -245,9 +245,18 @@ type stepBack struct {
 	took []int16
 }
 
+// searchKinds and searchBookings are the sizes up to which the search is tried; above them it would only eat its states.
+const (
+	searchKinds    = 64
+	searchBookings = 400
+)
+
 // search goes through the bookings by start and keeps every state that can still beat the incumbent. whole says that none was
 // left out for want of budget.
 func (k *kinds) search(incumbent int, b *budget) (best placing, whole bool) {
+	if len(k.kind) > searchKinds || len(k.list) > searchBookings {
+		return nil, false
+	}
 	nodes := []stepBack{{up: -1}}
 	first := busyness{}
 	for _, units := range k.kind {
@@ -337,14 +346,20 @@ func (k *kinds) branch(s *busyness, i int, each func(busyness, []int16) bool) bo
 // spread divides what booking i needs among the kinds from c on.
 func (k *kinds) spread(s *busyness, i, c, need int, free []int, took []int16, each func(busyness, []int16) bool) bool {
 	if c == len(k.kind) {
-		return need > 0 || each(k.taken(s, i, took), took)
+		return each(k.taken(s, i, took), took)
 	}
-	most, least := 0, 0
+	most, least, later := 0, 0, 0
 	if k.may[i][c] {
 		most = min(free[c], need)
 	}
+	for d := c + 1; d < len(free); d++ {
+		if k.may[i][d] {
+			later += free[d]
+		}
+	}
+	least = max(0, need-later)
 	if k.pins[i][c] {
-		least = 1
+		least = max(least, 1)
 	}
 	for n := most; n >= least; n-- {
 		took[c] = int16(n)

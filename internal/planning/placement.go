@@ -68,7 +68,8 @@ type PlacementAnswer struct {
 	Stopped  string    `json:"stopped,omitempty"`
 }
 
-// Place places as many bookings as it can, never fewer than first fit in the order of their starts. The error is a fault of code
+// Place places as many bookings as it can, never fewer than first fit in the order of their starts unless the clock ends even
+// that. The error is a fault of code
 // planning-problem with the JSON pointers of what has to change.
 func Place(p PlacementProblem, l Limits) (PlacementAnswer, error) {
 	if err := p.check(); err != nil {
@@ -305,38 +306,48 @@ func (pl *pool) alone(k int) bool {
 	return false
 }
 
+// boundCells is the size, units × bookings, up to which the price bound and the search are tried.
+const boundCells = 20_000_000
+
 // solve gives the best placing found and a proved upper bound on the bookings served.
 func (pl *pool) solve(b *budget) (placing, int) {
-	possible := []int{}
-	for _, k := range pl.order {
-		if pl.alone(k) {
-			possible = append(possible, k)
-		}
-	}
-	best, most := make(placing, len(pl.wants)), len(possible)
-	for _, rule := range []func([]int) placing{pl.firstFit, pl.pinnedFirst, pl.shortFirst} {
-		if a := rule(possible); best.count() < a.count() {
-			best = a
-		}
-		if best.count() == most {
+	possible, most := pl.possible(b)
+	best := pl.firstFit(possible, b)
+	for _, rule := range []func([]int) []int{pl.pinnedFirst, pl.shortFirst} {
+		if best.count() == most || b.late() {
 			return best, most
+		}
+		if a := pl.firstFit(rule(possible), b); best.count() < a.count() {
+			best = a
 		}
 	}
 	best = pl.repair(best, possible, b.part(0, b.work))
-	if best.count() == most {
+	if best.count() == most || b.late() || len(pl.fixed)*len(possible) > boundCells {
 		return best, most
 	}
 	k := newKinds(pl, possible)
 	most = k.bound(best.count(), b.part(0, 4*b.work))
-	if best.count() < most {
-		if better, whole := k.search(best.count(), b.part(b.states, 8*b.work)); whole {
-			if better != nil {
-				best = better
-			}
-			most = best.count()
-		} else if better != nil {
-			best = better
-		}
+	if best.count() == most {
+		return best, most
+	}
+	better, whole := k.search(best.count(), b.part(b.states, 8*b.work))
+	if better != nil {
+		best = better
+	}
+	if whole {
+		most = best.count()
 	}
 	return best, most
+}
+
+// possible lists, by start, the bookings that could be served if they were alone, and gives their number as a bound. Out of time
+// it lists what it has not looked at as well.
+func (pl *pool) possible(b *budget) ([]int, int) {
+	var list []int
+	for _, k := range pl.order {
+		if b.late() || pl.alone(k) {
+			list = append(list, k)
+		}
+	}
+	return list, len(list)
 }

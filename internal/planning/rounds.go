@@ -65,99 +65,145 @@ func (c *cover) upTo(e int) int {
 	return added
 }
 
-// attempt looks for a plan as good as the present one that starts nothing at closed moments; nil when it finds none.
-type attempt func(closed []bool) plan
+// attempt looks for a plan as good as the present one that starts nothing at closed moments; it gives the way to make it, nil
+// when it finds none.
+type attempt func(closed []bool) func() plan
 
-// fewer closes moments as long as try still succeeds, whole stretches first, and gives the best plan it meets.
+// fewer closes moments as long as try still succeeds, whole stretches first, from several beginnings, the most promising first,
+// and gives the best plan it meets.
 func fewer(g *grid, b *budget, p plan, try attempt) plan {
 	best := p
-	for _, closed := range g.patterns(b) {
-		from := p
-		if closed == nil {
-			closed = make([]bool, len(g.at))
-		} else if from = try(closed); from == nil {
-			continue
+	beginnings := []*closer{newCloser(g, try, p)}
+	for _, closed := range g.patterns() {
+		if make := try(closed); make != nil {
+			beginnings = append(beginnings, newCloser(g, try, make()))
 		}
-		c := closer{g: g, try: try, closed: closed, plan: from}
-		c.unused()
-		c.stretch(0, len(c.open()))
+	}
+	slices.SortStableFunc(beginnings, func(a, b *closer) int { return a.rounds - b.rounds })
+	for _, c := range beginnings {
 		if g.better(c.plan, best) {
 			best = c.plan
 		}
+	}
+	for _, c := range beginnings {
 		if b.late() || b.work < 0 {
 			break
+		}
+		if c.shrink(); g.better(c.plan, best) {
+			best = c.plan
 		}
 	}
 	return best
 }
 
-// patterns are the sets of closed moments to begin with: none, and all but the moments of a chain where each off moment is the
-// next on moment, which makes one round of two.
-func (g *grid) patterns(b *budget) [][]bool {
-	list := [][]bool{nil}
+// patterns are sets of closed moments to begin with: all but the moments of one, two or three chains in which each off moment is
+// the next on moment, which makes one round of two, and what tasks need whose window no chain meets.
+func (g *grid) patterns() [][]bool {
+	var list [][]bool
 	next := g.next[0]
 	phases := int(next[0])
-	for k := range min(phases, 6) {
-		closed := make([]bool, len(g.at))
-		for i := range closed {
-			closed[i] = true
+	order := slices.Clone(g.tasks)
+	slices.SortStableFunc(order, func(a, b task) int { return int(a.last - b.last) })
+	for chains := 1; chains <= 3; chains++ {
+		for k := range min(phases, 6) {
+			closed := slices.Repeat([]bool{true}, len(g.at))
+			for c := range chains {
+				for i := int32(k*phases/6+c*phases/chains) % int32(phases); int(i) < len(closed); i = next[i] {
+					closed[i] = false
+				}
+			}
+			g.admit(closed, order)
+			list = append(list, closed)
 		}
-		for i := int32(k * phases / min(phases, 6)); int(i) < len(closed); i = next[i] {
-			closed[i] = false
-		}
-		list = append(list, closed)
 	}
 	return list
 }
 
+// admit opens a moment for each task that has none, in the order of the last starts: one that is a round already if there is one.
+func (g *grid) admit(closed []bool, order []task) {
+	round := make([]bool, len(closed)+1)
+	for i, shut := range closed {
+		if !shut {
+			round[i], round[g.next[0][i]] = true, true
+		}
+	}
+	latest := int32(-1) // open moment so far
+	scan := int32(0)
+	for _, t := range order {
+		for ; scan <= t.last; scan++ {
+			if !closed[scan] {
+				latest = max(latest, scan)
+			}
+		}
+		if latest >= t.first {
+			continue
+		}
+		best, value := t.last, -1
+		for i := t.last; i >= t.first; i-- {
+			v := 0
+			if round[i] {
+				v++
+			}
+			if round[g.off(t, i)] {
+				v++
+			}
+			if v > value {
+				best, value = i, v
+			}
+		}
+		closed[best] = false
+		round[best], round[g.off(t, best)] = true, true
+		latest = max(latest, best)
+	}
+}
+
+// closer closes more and more moments of a plan.
 type closer struct {
 	g      *grid
 	try    attempt
 	closed []bool
 	plan   plan
-	moment []int // open when stretch began
+	rounds int
+	open   []int
 }
 
-// unused closes every moment at which the plan starts nothing.
-func (c *closer) unused() {
-	used := make([]bool, len(c.closed))
-	for _, i := range c.plan {
+// newCloser begins with every moment closed at which the plan starts nothing.
+func newCloser(g *grid, try attempt, p plan) *closer {
+	c := &closer{g: g, try: try, plan: p, closed: slices.Repeat([]bool{true}, len(g.at)), rounds: g.rounds(p)}
+	for _, i := range p {
 		if i >= 0 {
-			used[i] = true
+			c.closed[i] = false
 		}
 	}
-	for i := range c.closed {
-		c.closed[i] = !used[i]
-	}
-}
-
-func (c *closer) open() []int {
-	c.moment = c.moment[:0]
 	for i, shut := range c.closed {
 		if !shut {
-			c.moment = append(c.moment, i)
+			c.open = append(c.open, i)
 		}
 	}
-	return c.moment
+	return c
 }
 
-// stretch closes the open moments a to b−1 of the list, all at once if that works, else each half by itself.
-func (c *closer) stretch(a, b int) {
-	if a >= b {
-		return
+// shrink goes through the open moments and closes stretches that grow after a success and are halved after a failure.
+func (c *closer) shrink() {
+	var last func() plan
+	for at, size := 0, 4; at < len(c.open); {
+		stretch := c.open[at:min(at+size, len(c.open))]
+		for _, i := range stretch {
+			c.closed[i] = true
+		}
+		if make := c.try(c.closed); make != nil {
+			last = make
+			at, size = at+len(stretch), size*2
+			continue
+		}
+		for _, i := range stretch {
+			c.closed[i] = false
+		}
+		if size = min(size, len(stretch)) / 2; size == 0 {
+			at, size = at+1, 1
+		}
 	}
-	saved := slices.Clone(c.closed)
-	for _, i := range c.moment[a:b] {
-		c.closed[i] = true
-	}
-	if p := c.try(c.closed); p != nil {
-		c.plan = p
-		return
-	}
-	c.closed = saved
-	if b-a > 1 {
-		mid := (a + b) / 2
-		c.stretch(a, mid)
-		c.stretch(mid, b)
+	if last != nil {
+		c.plan = last()
 	}
 }
