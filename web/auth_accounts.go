@@ -3,6 +3,7 @@ package web
 import (
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 
 	"github.com/labstack/echo/v4"
@@ -54,14 +55,18 @@ func (s *Server) showAccounts(c echo.Context, status int, draft access.Account, 
 	return s.page(c, status, s.frame(c, "Accounts", "accounts"), accountsBody(view))
 }
 
-// readAccount reads the fields an administrator fills in. Unknown clients cannot be typed, only forged: they are refused.
-func readAccount(form url.Values, a access.Account) (access.Account, error) {
+// readAccount reads the fields an administrator fills in. Clients that the administrator does not see stay as they are: they are not
+// on the form. Unknown ones cannot be typed, only forged: they are refused.
+func readAccount(form url.Values, a access.Account, seen []clientName) (access.Account, error) {
+	listed := func(id ident.ID) bool {
+		return slices.ContainsFunc(seen, func(n clientName) bool { return n.ID == id })
+	}
 	a.Display, a.Mail, a.Role, a.Locale, a.Zone = form.Get("display"), form.Get("mail"), access.Role(form.Get("role")), form.Get("locale"), form.Get("zone")
 	a.Disabled, a.AllClients = form.Get("disabled") == "yes", form.Get("all_clients") == "yes"
-	a.Clients = nil
+	a.Clients = slices.DeleteFunc(slices.Clone(a.Clients), listed)
 	for _, text := range form["client"] {
 		id, err := ident.Parse(text)
-		if err != nil {
+		if err != nil || !listed(id) {
 			return a, fault.New(fault.BadInput, "what", "the account").At("client", "Choose clients from the list.")
 		}
 		a.Clients = append(a.Clients, id)
@@ -71,7 +76,11 @@ func readAccount(form url.Values, a access.Account) (access.Account, error) {
 
 func (s *Server) addAccount(c echo.Context) error {
 	form := c.Request().PostForm
-	draft, err := readAccount(form, access.Account{Name: form.Get("name")})
+	seen, err := s.clientNames(c)
+	if err != nil {
+		return err
+	}
+	draft, err := readAccount(form, access.Account{Name: form.Get("name")}, seen)
 	if err == nil {
 		var added access.Account
 		if added, err = s.Gate.AddAccount(ctx(c), actor(c), draft, ""); err == nil {
@@ -118,8 +127,12 @@ func (s *Server) changeAccount(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	seen, err := s.clientNames(c)
+	if err != nil {
+		return err
+	}
 	form := c.Request().PostForm
-	changed, err := readAccount(form, a)
+	changed, err := readAccount(form, a, seen)
 	if err == nil {
 		// A version that is no number is none that was looked at.
 		changed.Version, _ = strconv.Atoi(form.Get("version"))
