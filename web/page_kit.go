@@ -69,7 +69,7 @@ func (t teller) kitPage(v fleet.KitView, a asked) kitPage {
 	q.Set("kit", k.ID.String())
 	p := kitPage{
 		Code: k.Code, Path: kitPath(k.Code), State: string(v.Verdict.State), Days: a.days(t.today()), Book: "/desk/new?" + q.Encode(),
-		Head: look.Strip{First: a.first.Start(t.loc)}, Today: when.Full(t.today()), Clock: when.Clock(t.now, t.loc),
+		Edit: "/pool/kits/" + k.ID.String(), Head: look.Strip{First: a.first.Start(t.loc)}, Today: when.Full(t.today()), Clock: when.Clock(t.now, t.loc),
 		Properties: []pair{{Key: "Name", Value: k.Name}, {Key: "Code", Value: k.Code}, {Key: "Depot", Value: v.Depot.Name}},
 	}
 	p.Lead = "for " + p.Days + "."

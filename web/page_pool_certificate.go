@@ -186,7 +186,7 @@ func (s *Server) addCertificate(c echo.Context) error {
 	}
 	x, err = s.Pool.EnterCertificate(ctx(c), actor(c), x)
 	if err == nil {
-		return s.see(c, "/certificates/"+x.ID.String(), "Certificate "+x.Number+" is entered for "+count(len(x.Lines), "unit", "units")+".")
+		return s.see(c, certificatePath(x.ID), "Certificate "+x.Number+" is entered for "+count(len(x.Lines), "unit", "units")+".")
 	}
 	p, failed := s.certificateForm(c, f, units)
 	if failed != nil {
@@ -291,7 +291,7 @@ func (s *Server) certificatePage(c echo.Context) error {
 		p.Wrong = "A later entry corrected this one on " + t.moment(x.Superseded) + "; it counts no longer."
 	}
 	if x.File != "" && s.Originals != nil && actor(c).Scope.All {
-		p.Original, p.Hash = "/certificates/"+x.ID.String()+"/original", x.File
+		p.Original, p.Hash = certificatePath(x.ID)+"/original", x.File
 	}
 	return s.withLines(c, p, x)
 }

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/labstack/echo/v4"
 
@@ -78,7 +79,7 @@ func (s *Server) shelfPage(c echo.Context) error {
 	t := teller{at, s.Now(), at.zone(depot)}
 	a := s.readAsked(f, t.loc)
 	p := shelfPage{Frame: s.frame(c, "Shelf", "shelf"), Form: f, Depots: at.depotOptions("all"), Kinds: kindOptions(), State: f.get("state")}
-	p.Find, p.Place = f.get("q"), at.names()
+	p.Find, p.Place, p.Keeps = f.get("q"), at.names(), actor(c).Keeps()
 	p.Filtered = f.get("q") != "" || f.get("state") != "" || f.get("kind") != "" || !depot.IsZero()
 	p.Book = "/desk/new?" + a.query().Encode()
 	if !f.ok() {
@@ -194,6 +195,9 @@ func (t teller) shelfRow(r fleet.ShelfRow, first time.Time) shelfRow {
 	}
 	return row
 }
+
+// oneLine reports whether a place is short enough to stay on one line of a table.
+func oneLine(place string) bool { return utf8.RuneCountInString(place) <= 24 }
 
 func hasReason(v fleet.Verdict, code fleet.ReasonCode) bool {
 	return slices.ContainsFunc(v.Reasons, func(r fleet.Reason) bool { return r.Code == code })

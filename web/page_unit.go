@@ -14,6 +14,8 @@ import (
 	"kitd/web/when"
 )
 
+func certificatePath(id ident.ID) string { return "/certificates/" + id.String() }
+
 func (s *Server) unitPage(c echo.Context) error {
 	return s.showUnit(c, param(c, "tag"), newForm(c.QueryParams()), nil, http.StatusOK)
 }
@@ -62,7 +64,7 @@ func (t teller) unitPage(v fleet.UnitView, a asked) unitPage {
 		Properties: t.properties(d, v.Place), Certificates: t.certificates(d, v.Verdict), Records: t.records(d, v.Gone), Promises: t.promises(d),
 		NeedsCertificate: d.Model.CalibrationMonths > 0, LevelWanted: d.Model.Kind == fleet.Calibrator, IsCharger: d.Model.Kind == fleet.Charger,
 		Chargeable: d.Model.ChargeMinutes > 0, HoldsData: d.Model.HoldsData,
-		Unread: hasReason(v.Verdict, fleet.ReasonUnread), Today: when.Full(t.today()), Clock: when.Clock(t.now, t.loc), Past: !a.at.IsZero(),
+		Edit: "/pool/units/" + d.Unit.ID.String(), Unread: hasReason(v.Verdict, fleet.ReasonUnread), Today: when.Full(t.today()), Clock: when.Clock(t.now, t.loc), Past: !a.at.IsZero(),
 	}
 	p.Lead = "for " + p.Days + "."
 	if p.Past {

@@ -138,7 +138,7 @@ func (t teller) certificates(d fleet.Dossier, v fleet.Verdict) []certLine {
 			due, more = e, true
 		}
 		c := certLine{
-			Number: l.Number, Laboratory: l.LabName, Calibrated: when.Short(l.Calibrated), Due: when.Short(due), Verdict: string(l.Verdict),
+			Href: certificatePath(l.Certificate), Number: l.Number, Laboratory: l.LabName, Calibrated: when.Short(l.Calibrated), Due: when.Short(due), Verdict: string(l.Verdict),
 			Found: signed(l.AsFoundDB, 2), Left: signed(l.AsLeftDB, 2), Uncertainty: uncertaintyText(l), Entered: t.moment(l.Entered),
 			Covers: l.Verdict == fleet.Pass && due == v.CertEnds && l.Superseded.IsZero(), Extended: more,
 		}
