@@ -181,6 +181,9 @@ func resolver(file map[string]any) kong.Resolver {
 			}
 		}
 		if value, ok := file[flag.Name]; ok {
+			if _, list := value.([]any); list {
+				return value, nil // kong reads lists element by element
+			}
 			return fmt.Sprint(value), nil
 		}
 		return nil, nil
