@@ -183,7 +183,11 @@ func (b benchTeller) answer(jobs []schedule.Job) (lead, rest string) {
 	lead += "."
 	first := b.line(jobs[0])
 	rest = "The next: " + fmt.Sprintf(benchNexts[jobs[0].Task], first.what()) + "."
-	if later := len(jobs) - late - today; later > 0 {
+	later := len(jobs) - late - today
+	if late+today == 0 {
+		later-- // the next one is named
+	}
+	if later > 0 {
 		rest += " " + capital(count(later, "more can wait", "more can wait")) + "."
 	}
 	return lead, rest

@@ -32,7 +32,7 @@ func (d *Desk) TakeBack(ctx context.Context, who access.Actor, id ident.ID, at t
 		}
 		b, facts := old.without(dossiers, at, now)
 		if len(facts) == 0 {
-			return fault.New(fault.NotThere, "noun", "such record of "+old.Label())
+			return fault.New(fault.NotThere, "noun", "record of "+old.Label())
 		}
 		for i := range facts {
 			facts[i].ID, facts[i].Entered, facts[i].Occurred, facts[i].By = d.NewID(), now, now, who.Name
