@@ -25,7 +25,7 @@ type Remedy struct {
 	Kind      string        `json:"kind"`
 	Text      string        `json:"text"`
 	Deadlines []NewDeadline `json:"deadlines,omitempty"`
-	Positions int           `json:"positions,omitempty"` // new number
+	Positions int           `json:"positions,omitzero"` // new number
 	From      *time.Time    `json:"from,omitempty"`      // of the staffed window
 	To        *time.Time    `json:"to,omitempty"`
 }
