@@ -97,6 +97,7 @@ var pure = map[string][]string{
 	"internal/planning": {"fault"},
 	"internal/survey":   {"ident", "civil", "fault", "access", "trail", "fleet", "schedule", "exposure", "archive"},
 	"internal/notify":   {"ident", "civil", "fault", "access", "trail", "fleet", "schedule", "exposure", "survey"},
+	"internal/itip":     {"ident", "civil", "fault", "access", "trail", "fleet", "schedule", "notify", "archive", "ical"},
 }
 
 // heavy names the libraries that the domain never touches.

@@ -404,3 +404,10 @@ func TestShelvedAndReplayed(t *testing.T) {
 		}
 	})
 }
+
+// The calendar to be shown and its attached twin are one.
+func TestTwin(t *testing.T) {
+	if l := mailin.Read(fixture(t, "twin")); len(l.Calendars) != 1 || l.Trouble != nil {
+		t.Errorf("%d calendars, %v", len(l.Calendars), l.Trouble)
+	}
+}
