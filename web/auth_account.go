@@ -83,7 +83,7 @@ func (s *Server) again(c echo.Context, err error, form string) error {
 
 func (s *Server) changeSelf(c echo.Context) error {
 	form := c.Request().PostForm
-	to := access.Account{Display: form.Get("display"), Mail: form.Get("mail"), Locale: form.Get("locale"), Zone: form.Get("zone")}
+	to := access.Account{Display: form.Get("display"), Locale: form.Get("locale"), Zone: form.Get("zone")}
 	if _, err := s.Gate.ChangeSelf(ctx(c), actor(c), to); err != nil {
 		return s.again(c, err, "self")
 	}

@@ -15,7 +15,7 @@ func newPassword(id, label string) look.Field {
 }
 
 func mailField(value string) look.Field {
-	return look.Field{ID: "mail", Label: "Mail address", Value: value, Type: "email", Fill: "email", Max: 254, Rule: "Where reminders go. May stay empty."}
+	return look.Field{ID: "mail", Label: "Mail address", Value: value, Type: "email", Fill: "email", Max: 254, Rule: "Where reminders go and invitations come from. May stay empty."}
 }
 
 func roleOptions() []look.Option {

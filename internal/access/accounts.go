@@ -126,8 +126,8 @@ func shut(s Store, account ident.ID) error {
 	return s.RemoveLinks(account)
 }
 
-// ChangeSelf stores what an account may change of itself: display name, mail address, language and zone. The rest of to is not
-// looked at.
+// ChangeSelf stores what an account may change of itself: display name, language and zone. The rest of to is not looked at: the
+// mail address above all, since invitations are trusted by it.
 func (g *Gate) ChangeSelf(ctx context.Context, who Actor, to Account) (Account, error) {
 	var a Account
 	err := g.Do(ctx, who, func(s Store) error {
@@ -136,7 +136,7 @@ func (g *Gate) ChangeSelf(ctx context.Context, who Actor, to Account) (Account, 
 			return err
 		}
 		a = before
-		a.Display, a.Mail, a.Locale, a.Zone, a.Version = to.Display, to.Mail, to.Locale, to.Zone, before.Version+1
+		a.Display, a.Locale, a.Zone, a.Version = to.Display, to.Locale, to.Zone, before.Version+1
 		if err := a.check(); err != nil {
 			return err
 		}
