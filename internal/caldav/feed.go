@@ -8,7 +8,6 @@ import (
 	"net/http"
 	"net/url"
 	"runtime/debug"
-	"slices"
 	"strings"
 	"time"
 
@@ -104,7 +103,7 @@ func (f *Feed) serve(w http.ResponseWriter, r *http.Request) error {
 	w.Header().Set("ETag", tag)
 	w.Header().Set("Cache-Control", "private, no-cache")
 	w.Header().Set("Referrer-Policy", "no-referrer") // the address is a secret
-	if slices.Contains(etags(r.Header.Values("If-None-Match")), tag) {
+	if unchanged(etags(r.Header.Values("If-None-Match")), tag) {
 		w.WriteHeader(http.StatusNotModified)
 		return nil
 	}

@@ -87,6 +87,7 @@ func TestFeed(t *testing.T) {
 	get("GET", "/feeds/secret-of-ben.ics").want(http.StatusOK, "SUMMARY:Walled")
 	same(t, get("GET", "/feeds/secret-of-ada.ics").body, ada.body)
 	get("GET", "/feeds/secret-of-ada.ics", "If-None-Match: "+ada.header.Get("ETag")).want(http.StatusNotModified)
+	get("GET", "/feeds/secret-of-ada.ics", "If-None-Match: W/"+ada.header.Get("ETag")).want(http.StatusNotModified)
 	if head := get("HEAD", "/feeds/secret-of-ada.ics").want(http.StatusOK); head.body != "" || head.header.Get("ETag") != ada.header.Get("ETag") {
 		t.Error(head)
 	}

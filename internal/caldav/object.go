@@ -54,7 +54,7 @@ func (h *Handler) get(w http.ResponseWriter, r *request) error {
 	w.Header().Set("ETag", quoted(s.entry))
 	w.Header().Set("Last-Modified", s.entry.Changed.Format(http.TimeFormat))
 	w.Header().Set("Cache-Control", "private, no-cache")
-	if given := etags(r.Header.Values("If-None-Match")); slices.Contains(given, "*") || slices.Contains(given, quoted(s.entry)) {
+	if given := etags(r.Header.Values("If-None-Match")); unchanged(given, quoted(s.entry)) {
 		w.WriteHeader(http.StatusNotModified)
 		return nil
 	}
@@ -67,6 +67,11 @@ func (h *Handler) get(w http.ResponseWriter, r *request) error {
 		_, _ = w.Write(content(s.booking)) // a client that went away needs no answer
 	}
 	return nil
+}
+
+// unchanged compares weakly (RFC 9110, 13.1.2): a proxy that compresses marks our tags as weak.
+func unchanged(given []string, tag string) bool {
+	return slices.ContainsFunc(given, func(g string) bool { return g == "*" || strings.TrimPrefix(g, "W/") == tag })
 }
 
 // conditions applies If-Match, and If-None-Match for writes (RFC 9110, 13.1.1 and 13.1.2).

@@ -4,6 +4,7 @@ import (
 	"encoding/xml"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 
 	"kitd/internal/access"
@@ -27,7 +28,19 @@ func readWanted(body *node) (wanted, error) {
 	if !body.is(nsDAV, "propfind") {
 		return wanted{}, fault.New(fault.XMLUnreadable, "what", "DAV:propfind is expected, not "+body.name.Local)
 	}
-	return wantedOf(body), nil
+	want := wantedOf(body)
+	return want, want.check()
+}
+
+// maxProps bounds how many properties one request asks for: each is answered for every object.
+const maxProps = 200
+
+// check refuses more properties than are answered, and forms of calendar-data that are not kept.
+func (w wanted) check() error {
+	if len(w.names) > maxProps {
+		return fault.New(fault.XMLUnreadable, "what", "it asks for more than "+strconv.Itoa(maxProps)+" properties")
+	}
+	return checkData(w.data)
 }
 
 // wantedOf reads prop, allprop with include, or propname below a request element.
@@ -50,7 +63,7 @@ func wantedNames(list *node) (w wanted) {
 	for _, c := range list.children {
 		if c.is(nsCalDAV, "calendar-data") {
 			w.data = c
-		} else if !slices.Contains(w.names, c.name) {
+		} else if len(w.names) <= maxProps && !slices.Contains(w.names, c.name) {
 			w.names = append(w.names, c.name)
 		}
 	}
@@ -298,7 +311,7 @@ func (h *Handler) proppatch(w http.ResponseWriter, r *request) error {
 	return send(w, http.StatusMultiStatus, &m)
 }
 
-// etags splits If-Match or If-None-Match (RFC 9110, 13.1); weak tags keep their mark and so match nothing here.
+// etags splits If-Match or If-None-Match (RFC 9110, 13.1); weak tags keep their mark, with which they match no write.
 func etags(header []string) []string {
 	var out []string
 	for _, part := range strings.Split(strings.Join(header, ","), ",") {

@@ -45,7 +45,7 @@ func (h *Handler) query(w http.ResponseWriter, r *request, body *node) error {
 		return err
 	}
 	want := wantedOf(body)
-	if err := checkData(want.data); err != nil {
+	if err := want.check(); err != nil {
 		return err
 	}
 	var found []resource
@@ -92,27 +92,16 @@ const maxHrefs = 5000
 // multiget answers calendar-multiget (RFC 4791, 7.9): each href gets a response, those that lead nowhere a 404.
 func (h *Handler) multiget(w http.ResponseWriter, r *request, body *node) error {
 	want := wantedOf(body)
-	if err := checkData(want.data); err != nil {
+	if err := want.check(); err != nil {
 		return err
 	}
-	var hrefs, names []string
-	for _, n := range body.children {
-		if n.is(nsDAV, "href") {
-			hrefs = append(hrefs, n.trimmed())
-		}
+	hrefs, err := hrefsOf(body)
+	if err != nil {
+		return err
 	}
-	if len(hrefs) > maxHrefs {
-		return fault.New(fault.TooLarge, "noun", "list of addresses", "limit", strconv.Itoa(maxHrefs))
-	}
-	at := make([]string, len(hrefs)) // names of the objects in this collection, empty for others
-	for i, href := range hrefs {
-		if p, err := placeOfHref(href); err == nil && p.kind == objectPlace && p.kit == r.path.kit {
-			at[i] = p.name
-			names = append(names, p.name)
-		}
-	}
+	at, names := namesIn(r.path.kit, hrefs)
 	byName := map[string]resource{}
-	err := h.Agenda.Look(r.Context(), r.who, func(l *agenda.Look) error {
+	err = h.Agenda.Look(r.Context(), r.who, func(l *agenda.Look) error {
 		c, err := l.Collection(r.path.kit)
 		if err != nil {
 			return err
@@ -133,14 +122,45 @@ func (h *Handler) multiget(w http.ResponseWriter, r *request, body *node) error 
 	var m markup
 	m.WriteString(xmlHead + "<D:multistatus" + xmlNames + ">")
 	for i, href := range hrefs {
-		if o, ok := byName[at[i]]; ok {
-			writeResponse(&m, &o, want)
-		} else {
+		o, ok := byName[at[i]]
+		switch {
+		case !ok:
 			writeGone(&m, href)
+		case o.booking != nil: // an object has one answer, however often it is asked for
+			writeResponse(&m, &o, want)
+			byName[at[i]] = resource{}
 		}
 	}
 	m.WriteString("</D:multistatus>\n")
 	return send(w, http.StatusMultiStatus, &m)
+}
+
+// hrefsOf lists the addresses a multiget asks for, each once.
+func hrefsOf(body *node) ([]string, error) {
+	var hrefs []string
+	known := map[string]bool{}
+	for _, n := range body.children {
+		if href := n.trimmed(); n.is(nsDAV, "href") && !known[href] {
+			known[href] = true
+			hrefs = append(hrefs, href)
+		}
+	}
+	if len(hrefs) > maxHrefs {
+		return nil, fault.New(fault.TooLarge, "noun", "list of addresses", "limit", strconv.Itoa(maxHrefs))
+	}
+	return hrefs, nil
+}
+
+// namesIn gives for each address the name of its object in the kit's collection, empty for others, and the names alone.
+func namesIn(kit string, hrefs []string) (at, names []string) {
+	at = make([]string, len(hrefs))
+	for i, href := range hrefs {
+		if p, err := placeOfHref(href); err == nil && p.kind == objectPlace && p.kit == kit {
+			at[i] = p.name
+			names = append(names, p.name)
+		}
+	}
+	return at, names
 }
 
 func writeGone(m *markup, href string) {
@@ -155,7 +175,7 @@ const maxChanges = 20000
 // sync answers sync-collection (RFC 6578, 3.2 to 3.6).
 func (h *Handler) sync(w http.ResponseWriter, r *request, body *node) error {
 	want := wantedOf(body)
-	if err := checkData(want.data); err != nil {
+	if err := want.check(); err != nil {
 		return err
 	}
 	level := ""

@@ -234,3 +234,31 @@ func TestFreeBusy(t *testing.T) {
 	ask("").want(http.StatusForbidden, "time-range")
 	ask(timeRange("20260309T060000Z", "")).want(http.StatusForbidden, "time range")
 }
+
+// What one request can make the server write is bounded: an object is answered once, however its address is spelt, and only so
+// many properties are answered for each.
+func TestRequestsAreNotMultiplied(t *testing.T) {
+	w := newWorld(t)
+	w.fill()
+	var hrefs strings.Builder
+	for range 100 {
+		hrefs.WriteString("<D:href>/caldav/kits/K-1/one</D:href><D:href>/caldav/kits/K-1/%6fne</D:href><D:href>http://kitd.test/caldav/kits/K-1/on%65</D:href><D:href>/caldav/kits/K-1/none</D:href>")
+	}
+	m := w.call("REPORT", "/caldav/kits/K-1/", `<C:calendar-multiget xmlns:D="DAV:" xmlns:C="urn:ietf:params:xml:ns:caldav"><D:prop><C:calendar-data/></D:prop>`+hrefs.String()+`</C:calendar-multiget>`).multi()
+	same(t, m.inOrder(), "one none")
+
+	props := func(n int) string {
+		var b strings.Builder
+		for i := range n {
+			fmt.Fprintf(&b, "<X:p%d/>", i)
+		}
+		return `<D:prop xmlns:D="DAV:" xmlns:X="urn:x">` + b.String() + `</D:prop>`
+	}
+	ask := func(n int) string { return `<D:propfind xmlns:D="DAV:">` + props(n) + `</D:propfind>` }
+	w.call("PROPFIND", "/caldav/kits/K-1/", ask(200), "Depth: 1").want(http.StatusMultiStatus)
+	w.call("PROPFIND", "/caldav/kits/K-1/", ask(201), "Depth: 1").want(http.StatusBadRequest, "more than 200 properties")
+	for _, report := range []string{"calendar-query", "calendar-multiget"} {
+		w.call("REPORT", "/caldav/kits/K-1/", `<C:`+report+` xmlns:C="urn:ietf:params:xml:ns:caldav">`+props(201)+`</C:`+report+`>`).want(http.StatusBadRequest, "more than 200 properties")
+	}
+	w.call("REPORT", "/caldav/kits/K-1/", `<D:sync-collection xmlns:D="DAV:"><D:sync-token/><D:sync-level>1</D:sync-level>`+props(201)+`</D:sync-collection>`).want(http.StatusBadRequest, "more than 200 properties")
+}
