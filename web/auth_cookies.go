@@ -86,13 +86,17 @@ func sameText(a, b string) bool {
 	return b != "" && subtle.ConstantTimeCompare([]byte(a), []byte(b)) == 1
 }
 
+// longestTold is how many characters a page tells of what was just done. Browsers drop cookies beyond 4096 bytes (RFC 6265, 6.1), and
+// a character may take four bytes, which base64 makes five and a third.
+const longestTold = 600
+
 // tell keeps a sentence for the next page, sealed with the login so that nobody else can put words there.
 func (s *Server) tell(c echo.Context, sentence string) {
 	token := visitOf(c.Request()).token
 	if token == "" {
 		return
 	}
-	text := base64.RawURLEncoding.EncodeToString([]byte(sentence))
+	text := base64.RawURLEncoding.EncodeToString([]byte(clipped(sentence, longestTold)))
 	s.setCookie(c, toldCookie, text+"."+seal(token, "told:"+text), time.Time{})
 }
 

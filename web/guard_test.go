@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"io"
 	"mime/multipart"
 	"net/http"
@@ -98,5 +99,23 @@ func TestEveryRequestHasAnEnd(t *testing.T) {
 		if w.read.IsZero() || w.write.IsZero() {
 			t.Errorf("POST %s: no deadline", path)
 		}
+	}
+}
+
+// What was done is told also when it is long: browsers drop a cookie beyond 4096 bytes.
+func TestLongSentencesAreStillTold(t *testing.T) {
+	s := newSite(t)
+	token := s.as(access.Surveyor).cookies[sessionCookie]
+	r := httptest.NewRequest(http.MethodGet, "/", nil)
+	r = r.WithContext(context.WithValue(r.Context(), visitKey{}, &visit{token: token}))
+	w := httptest.NewRecorder()
+	s.tell(s.echo.NewContext(r, w), "B-7 is promised: "+strings.Repeat("𝔻-0001, ", 500))
+	line := w.Header().Get("Set-Cookie")
+	if len(line) > 4096 {
+		t.Errorf("the cookie has %d bytes", len(line))
+	}
+	r.AddCookie(w.Result().Cookies()[0])
+	if told := s.told(s.echo.NewContext(r, httptest.NewRecorder())); !strings.HasPrefix(told, "B-7 is promised: 𝔻-0001") || !strings.HasSuffix(told, "…") {
+		t.Errorf("the next page is told %q", told)
 	}
 }
