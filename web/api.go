@@ -98,6 +98,7 @@ func badJSON(pointer, text string) *fault.Error {
 	if pointer == "" {
 		pointer = "/"
 	}
+	pointer = clipped(pointer, 200) // a key may be as long as the document
 	return fault.New(fault.BadInput, "what", "the JSON document at "+pointer).At(pointer, text)
 }
 

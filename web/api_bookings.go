@@ -10,6 +10,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"kitd/internal/access"
+	"kitd/internal/fault"
 	"kitd/internal/fleet"
 	"kitd/internal/ident"
 	"kitd/internal/schedule"
@@ -391,5 +392,26 @@ func refusalOf(err error) error {
 	if errors.As(err, &r) {
 		return deskRefusal{r}
 	}
-	return err
+	return sentPlaces(err)
+}
+
+// sentPlaces turns the places that the desk names in a wish into pointers of the document that was sent.
+func sentPlaces(err error) error {
+	f := fault.Of(err)
+	if len(f.Fields) == 0 {
+		return err
+	}
+	moved := *f
+	moved.Fields = nil
+	for _, field := range f.Fields {
+		at := field.Path
+		switch rest, visits := strings.CutPrefix(at, "/occurrences"); {
+		case visits:
+			at = "/visits" + rest
+		case at == "/lead" || at == "/lag":
+			at += "_minutes"
+		}
+		moved.At(at, field.Text)
+	}
+	return &moved
 }

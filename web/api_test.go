@@ -263,6 +263,24 @@ func TestARepeatedBookingIsOneBooking(t *testing.T) {
 	}
 }
 
+// A place in what was sent is named as it was sent, and not at any length.
+func TestFaultsPointIntoTheDocument(t *testing.T) {
+	s := newSite(t)
+	b := s.program(access.Surveyor)
+	wish := s.wish(3, 1)
+	wish["lead_minutes"] = -5
+	b.send("POST", "/api/v1/bookings", wish).want(t, 422, `"path":"/lead_minutes"`)
+	wish = s.wish(3, 1)
+	visit := wish["visits"].([]object)[0]
+	visit["to"] = visit["from"]
+	b.send("POST", "/api/v1/bookings", wish).want(t, 422, `"path":"/visits/0/to"`)
+	got := b.send("POST", "/api/v1/bookings", object{strings.Repeat("k", 100000): 1})
+	got.want(t, 422, `"path":"/kkk`)
+	if got.Body.Len() > 2000 {
+		t.Errorf("a long key came back %d bytes long", got.Body.Len())
+	}
+}
+
 func TestARefusalNamesReasonsAndWaysOut(t *testing.T) {
 	s := newSite(t)
 	d := readDescription(t)
@@ -275,7 +293,7 @@ func TestARefusalNamesReasonsAndWaysOut(t *testing.T) {
 	d.matches(t, "Problem", got.Body.Bytes())
 	bad := s.wish(1, 1)
 	bad["visits"] = []object{{"from": object{"local": "2026-03-29T01:30:00", "zone": "Europe/London"}, "to": object{"at": "2026-03-29T08:00:00Z"}}}
-	s.program(access.Surveyor).send("POST", "/api/v1/bookings", bad).want(t, 422, "/occurrences/0/from")
+	s.program(access.Surveyor).send("POST", "/api/v1/bookings", bad).want(t, 422, "/visits/0/from")
 }
 
 func TestBookingListByAPI(t *testing.T) {
