@@ -6,8 +6,10 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"kitd/internal/access"
+	"kitd/internal/fleet"
 )
 
 // Whoever keeps the pool gets from what a thing is to where it is changed; others are not sent to where they may not go.
@@ -67,5 +69,16 @@ func TestUnseenClientsStayWithTheirAccounts(t *testing.T) {
 	s.as(access.Administrator).post(path, url.Values{"display": {"Samuel"}, "role": {"surveyor"}, "locale": {"en"}, "zone": {"UTC"}, "version": {"4"}}).wantSeeOther(t, "/accounts")
 	if after, err = s.gate.Account(ctx, root, a.ID); err != nil || len(after.Clients) != 0 {
 		t.Errorf("who sees the client cannot take it away: %+v, %v", after, err)
+	}
+}
+
+// A full charge that was due is due now.
+func TestAChargeThatWasDueIsDueNow(t *testing.T) {
+	now := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+	for days, want := range map[int]string{-60: "now", 0: "today", 1: "3 Mar 2026"} {
+		r := fleet.ShelfRow{Model: fleet.Model{ChargeMinutes: 150}, Verdict: fleet.Verdict{FullBy: now.AddDate(0, 0, days)}}
+		if got := (teller{now: now, loc: time.UTC}).fullBy(r); got != want {
+			t.Errorf("due in %d days: %q, want %q", days, got, want)
+		}
 	}
 }

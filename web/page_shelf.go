@@ -215,7 +215,10 @@ func (t teller) fullBy(r fleet.ShelfRow) string {
 		return "kept full"
 	}
 	d := civil.Of(r.Verdict.FullBy.In(t.loc))
-	if d == t.today() {
+	switch {
+	case d.Before(t.today()):
+		return "now"
+	case d == t.today():
 		return "today"
 	}
 	return when.Short(d)
