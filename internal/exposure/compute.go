@@ -74,7 +74,9 @@ func ComputeSegments(segments []Segment, profiles []Profile, c Context) (Metrics
 		if text := s.trouble(); text != "" {
 			return Metrics{}, badInput("segment %d: %s", i, text)
 		}
-		d.bins = append(d.bins, bin{int32(micro(s.LevelDB)), s.Hours})
+		if s.Hours > 0 { // a level that lasted no time was not there: it is no maximum either
+			d.bins = append(d.bins, bin{int32(micro(s.LevelDB)), s.Hours})
+		}
 	}
 	d.bins = joinBins(d.bins)
 	d.finish()
@@ -93,9 +95,21 @@ func (s Segment) trouble() string {
 	return hoursTrouble(s.Hours)
 }
 
+// longest and shortest, in hours, bound a duration that is not 0: a leap year, and far less than any instrument resolves. Doses
+// stay finite between them.
+const (
+	longest  = 8784.0
+	shortest = 1e-12
+)
+
 func hoursTrouble(h float64) string {
-	if math.IsNaN(h) || math.IsInf(h, 0) || h < 0 {
+	switch {
+	case math.IsNaN(h) || h < 0:
 		return fmt.Sprintf("the duration of %v h is not 0 h or more", h)
+	case h > longest:
+		return fmt.Sprintf("the duration of %v h is longer than a year of %v h", h, longest)
+	case h > 0 && h < shortest:
+		return fmt.Sprintf("the duration of %v h is above 0 h but shorter than %v h", h, shortest)
 	}
 	return ""
 }
@@ -107,7 +121,7 @@ func (c Context) settled() (Context, error) {
 	if _, ok := c.Instrument.Uncertainty(); !ok {
 		return c, badInput("the instrument is personal, class1 or class2, not %q", c.Instrument)
 	}
-	if !(c.ShiftHours >= 0 && c.ShiftHours <= 24) {
+	if c.ShiftHours != 0 && !(c.ShiftHours >= shortest && c.ShiftHours <= 24) {
 		return c, badInput("the working time of the day is above 0 h and at most 24 h, not %v h", c.ShiftHours)
 	}
 	return c, nil

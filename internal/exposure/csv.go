@@ -217,7 +217,7 @@ func (p *csvParser) headerValue(key, val string, at int) error {
 		p.out.Start = start
 	case "step_s":
 		step, what := decimal(val)
-		if what != "" || step <= 0 || step > 86400*microPerDB {
+		if what != "" || step < leastStep*microPerDB || step > 86400*microPerDB {
 			return p.fail(at, "the step %q is not a number of seconds above 0 and at most 86400", short(val))
 		}
 		p.out.History.StepSeconds = float64(step) / microPerDB

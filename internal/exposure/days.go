@@ -60,7 +60,7 @@ func ComputeDay(day WorkerDay, profiles []Profile, c Context) (Metrics, error) {
 	d.bins = joinBins(d.bins)
 	d.finish()
 	if !(d.total > 0) {
-		return Metrics{}, badInput("parts: every part is a gap declared same; there is no rest that could represent it")
+		return Metrics{}, badInput("every part is a gap declared same; there is no rest that could represent it")
 	}
 	m := d.metrics(c)
 	m.GapSeconds, m.NotExposedSeconds = Level(same*3600), Level(d.silent*3600)
@@ -73,7 +73,7 @@ func ComputeDay(day WorkerDay, profiles []Profile, c Context) (Metrics, error) {
 
 // trouble says which part of a day cannot be used, as a path, and why.
 func (d WorkerDay) trouble() (where, what string) {
-	if !(d.ShiftHours > 0 && d.ShiftHours <= 24) {
+	if !(d.ShiftHours >= shortest && d.ShiftHours <= 24) {
 		return "shift_hours", fmt.Sprintf("the working time of the day is above 0 h and at most 24 h, not %v h", d.ShiftHours)
 	}
 	if len(d.Parts) == 0 {
@@ -96,8 +96,11 @@ func (d WorkerDay) trouble() (where, what string) {
 }
 
 func (p Part) trouble() (where, what string) {
-	if !(p.Hours > 0) || math.IsInf(p.Hours, 0) {
+	if !(p.Hours > 0) {
 		return "hours", fmt.Sprintf("the duration of %v h is not above 0 h", p.Hours)
+	}
+	if text := hoursTrouble(p.Hours); text != "" {
+		return "hours", text
 	}
 	switch p.Gap {
 	case Measured, Stated:

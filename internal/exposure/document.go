@@ -113,6 +113,9 @@ func ProfilesJSON() ([]byte, error) {
 	return json.Marshal(Profiles(), json.Deterministic(true), jsontext.Multiline(true))
 }
 
+// deepest is more levels of objects and lists than any method has; a place beyond it would be longer than anybody reads.
+const deepest = 16
+
 // scan refuses what decoding would pass over or report without a place: null anywhere, repeated keys, text after the document.
 func scan(doc []byte) error {
 	dec := jsontext.NewDecoder(bytes.NewReader(doc))
@@ -128,7 +131,9 @@ func scan(doc []byte) error {
 		case 'n':
 			return docFault(string(dec.StackPointer()), "null is not a value here; leave the key out or give a value")
 		case '{', '[':
-			depth++
+			if depth++; depth > deepest {
+				return docFault(string(dec.StackPointer()), "the document is nested deeper here than any method asks for")
+			}
 		case '}', ']':
 			depth--
 		}

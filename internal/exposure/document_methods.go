@@ -202,8 +202,8 @@ func (f historyForm) levels(o Options) (History, *Peaks, error) {
 		return History{}, nil, docFault("/levels_db", "at least one level is needed")
 	case f.IntervalS == nil:
 		return History{}, nil, docFault("/interval_s", "the key is missing; give the seconds from one level to the next")
-	case !(*f.IntervalS > 0 && *f.IntervalS <= 86400):
-		return History{}, nil, docFault("/interval_s", fmt.Sprintf("the step is above 0 s and at most 86400 s, not %v s", *f.IntervalS))
+	case !(*f.IntervalS >= leastStep && *f.IntervalS <= 86400):
+		return History{}, nil, docFault("/interval_s", fmt.Sprintf("the step is above 0 s (at least %v s) and at most 86400 s, not %v s", leastStep, *f.IntervalS))
 	case f.Quantity == nil:
 		return History{}, nil, docFault("/quantity", "the key is missing; it is LAeq or LASmax")
 	case *f.Quantity != LAeq && *f.Quantity != LASmax:
@@ -283,7 +283,7 @@ func peakTrouble(x float64, unit string) string {
 		return levelTrouble(x)
 	}
 	if math.IsNaN(x) || x < refPressure || PeakLevel(x) > maxLevel {
-		return fmt.Sprintf("is %v Pa; a peak lies between %v and %v Pa", x, refPressure, PeakPressure(maxLevel))
+		return fmt.Sprintf("is %v Pa; a peak lies between %v and %.6g Pa", x, refPressure, PeakPressure(maxLevel))
 	}
 	return ""
 }
@@ -299,7 +299,7 @@ func (f historyForm) context(seconds float64) (Context, error) {
 		return c, err
 	}
 	if f.ShiftHours != nil {
-		if c.ShiftHours = *f.ShiftHours; !(c.ShiftHours > 0 && c.ShiftHours <= 24) {
+		if c.ShiftHours = *f.ShiftHours; !(c.ShiftHours >= shortest && c.ShiftHours <= 24) {
 			return c, docFault("/shift_hours", fmt.Sprintf("the working time of the day is above 0 h and at most 24 h, not %v h", c.ShiftHours))
 		}
 	}

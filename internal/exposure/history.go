@@ -56,14 +56,17 @@ type Exclusion struct {
 	Treat  Treat   `json:"treat"`
 }
 
+// leastStep, in seconds, is shorter than the integration time of any logged level.
+const leastStep = 1e-4
+
 // Seconds is the time the history spans, gaps included.
 func (h History) Seconds() float64 { return float64(h.Levels.Len()) * h.StepSeconds }
 
 // Check reports the first thing that makes the history unusable.
 func (h History) Check() error {
 	switch {
-	case !(h.StepSeconds > 0) || h.StepSeconds > 86400:
-		return badInput("the step of %v s is not above 0 and at most 86400 s", h.StepSeconds)
+	case !(h.StepSeconds >= leastStep && h.StepSeconds <= 86400):
+		return badInput("the step of %v s is not above 0 s (at least %v s) and at most 86400 s", h.StepSeconds, leastStep)
 	case h.Quantity != LAeq && h.Quantity != LASmax:
 		return badInput("the quantity is LAeq or LASmax, not %q", h.Quantity)
 	case h.Levels.Len() == 0:

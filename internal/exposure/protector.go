@@ -3,6 +3,7 @@ package exposure
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Protector is what is known of a hearing protector, as its maker or a measurement states it, in dB. Octave data are for 63
@@ -202,7 +203,7 @@ func (d Protector) readings(u ProtectorUse) []reading {
 }
 
 // together joins plug and muff. For NRR the higher one counts, with 5 dB more; for other ratings no published rule holds, and
-// the better device counts alone.
+// the better device counts alone. What only the second device has data for comes last.
 func (r *ProtectorResult) together(first, second []reading) []reading {
 	list, alone := []reading{}, false
 	for _, x := range first {
@@ -213,15 +214,21 @@ func (r *ProtectorResult) together(first, second []reading) []reading {
 		}
 		list = append(list, x)
 	}
+	for _, y := range second {
+		if !slices.ContainsFunc(first, func(x reading) bool { return x.method == y.method }) {
+			list = append(list, y)
+		}
+	}
 	for i, x := range list {
 		if x.method != "nrr" && x.method != "nrr_a" {
 			alone = true
 			continue
 		}
-		for _, y := range second {
-			if y.method == x.method {
-				list[i].dual = secondDevice
-			}
+		has := func(readings []reading) bool {
+			return slices.ContainsFunc(readings, func(y reading) bool { return y.method == x.method })
+		}
+		if has(first) && has(second) {
+			list[i].dual = secondDevice
 		}
 		if list[i].dual == 0 {
 			alone = true
@@ -230,7 +237,7 @@ func (r *ProtectorResult) together(first, second []reading) []reading {
 		}
 	}
 	if alone {
-		r.advise("second_device_not_added", "Where the two devices have no NRR each, the better one counts alone: the attenuation of a plug and a muff together is measured as one, not added.")
+		r.advise("second_device_not_added", "Where the two devices have no NRR each, one device counts alone, the better one where both have such data: the attenuation of a plug and a muff together is measured as one, not added.")
 	}
 	return list
 }

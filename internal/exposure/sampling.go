@@ -56,7 +56,7 @@ func ComputeJob(day SampledDay) (SampledResult, error) {
 		return r, err
 	}
 	if r.Samples < 5 {
-		r.advise("few_samples", fmt.Sprintf("Only %d samples: a job-based measurement takes at least five, spread over the group and the day (ISO 9612:2009, 10.2).", r.Samples))
+		r.advise("few_samples", fmt.Sprintf("Number of samples: %d. A job-based measurement takes at least five, spread over the group and the day (ISO 9612:2009, 10.2).", r.Samples))
 	}
 	if least := JobMinimumHours(day.GroupSize); day.GroupSize > 0 && day.MeasuredHours > 0 && Level(day.MeasuredHours) < least {
 		r.advise("too_short", fmt.Sprintf("All samples together last %.3g h: for a group of %d workers at least %.4g h are measured (ISO 9612:2009, Table 1).", day.MeasuredHours, day.GroupSize, least))
@@ -80,7 +80,7 @@ func ComputeFullDay(day SampledDay) (SampledResult, error) {
 	low, high := extremes(day.daily())
 	switch {
 	case r.Samples < 3:
-		r.advise("few_samples", fmt.Sprintf("Only %d full days: at least three are measured (ISO 9612:2009, 11.3).", r.Samples))
+		r.advise("few_samples", fmt.Sprintf("Number of full days: %d. At least three are measured (ISO 9612:2009, 11.3).", r.Samples))
 	case r.Samples < 5 && Level(high-low) >= 3:
 		r.advise("spread_3_db", fmt.Sprintf("The days differ by %.1f dB: measure at least two more (ISO 9612:2009, 11.3).", high-low))
 	}
@@ -192,7 +192,7 @@ func (s SampledDay) planTrouble() (where, what string) {
 }
 
 func dayTrouble(hours float64) string {
-	if !(hours > 0 && hours <= 24) {
+	if !(hours >= shortest && hours <= 24) {
 		return fmt.Sprintf("the effective working day is above 0 h and at most 24 h, not %v h", hours)
 	}
 	return ""
