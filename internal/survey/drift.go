@@ -117,7 +117,7 @@ func JudgeDrift(checks []Check, levels Levels, limits []DriftLimit) Drift {
 	if hasBefore {
 		d.Before = before.ID
 		d.BeforeLevel = levelOf(levels, before)
-		d.received(before)
+		d.received(asReceived(checks), levels)
 	} else {
 		d.Flags = append(d.Flags, flagOf(FlagNoBefore))
 	}
@@ -138,11 +138,30 @@ func JudgeDrift(checks []Check, levels Levels, limits []DriftLimit) Drift {
 	return d
 }
 
-func (d *Drift) received(before Check) {
-	if d.BeforeLevel == nil {
+// asReceived is the check that shows the dosimeter as it came: the last one before the wear that no adjustment precedes. A
+// repeated check after an adjustment shows the adjustment, not the instrument.
+func asReceived(checks []Check) Check {
+	var mine []Check
+	for _, c := range checks {
+		if c.When == Before {
+			mine = append(mine, c)
+		}
+	}
+	slices.SortFunc(mine, inOrder)
+	for _, c := range mine {
+		if c.Adjusted {
+			return c
+		}
+	}
+	return mine[len(mine)-1]
+}
+
+func (d *Drift) received(first Check, levels Levels) {
+	level := levelOf(levels, first)
+	if level == nil {
 		return
 	}
-	dev := before.IndicatedDB - *d.BeforeLevel
+	dev := first.IndicatedDB - *level
 	d.AsReceived = &dev
 	if dev.Abs() > SuspectAsReceived {
 		d.Flags = append(d.Flags, flagOf(FlagAsReceived, "db", dev.String()))
@@ -184,9 +203,12 @@ func lastCheck(checks []Check, when When) (Check, bool) {
 	if len(mine) == 0 {
 		return Check{}, false
 	}
-	return slices.MaxFunc(mine, func(a, b Check) int {
-		return cmp.Or(a.At.Compare(b.At), a.Entered.Compare(b.Entered), slices.Compare(a.ID[:], b.ID[:]))
-	}), true
+	return slices.MaxFunc(mine, inOrder), true
+}
+
+// inOrder orders checks as they were made.
+func inOrder(a, b Check) int {
+	return cmp.Or(a.At.Compare(b.At), a.Entered.Compare(b.Entered), slices.Compare(a.ID[:], b.ID[:]))
 }
 
 // levelsFrom takes certified levels from the dossiers of the calibrators, on the day of the check at the place.

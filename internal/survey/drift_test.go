@@ -190,3 +190,29 @@ func FuzzParseDB(f *testing.F) {
 		}
 	})
 }
+
+// OSHA Technical Manual: more than 1 dB off as received is suspect. What an adjustment hid stays suspect when the check is
+// repeated; what only a second calibrator clears does not.
+func TestRepeatedCheckKeepsWhatWasReceived(t *testing.T) {
+	level := func(Check) (DB, bool) { return 114000, true }
+	for _, c := range []struct {
+		name     string
+		adjusted string // in the first check
+		want     string
+		suspect  bool
+	}{
+		{"adjusted, then repeated", "114.0", "1.5", true},
+		{"not adjusted, then repeated", "", "0.1", false},
+	} {
+		first := pair(t, "115.5", c.adjusted, "114.1")
+		again := pair(t, "114.1", "", "114.1")[0]
+		again.At = first[0].At.Add(time.Minute)
+		d := JudgeDrift(append(first, again), level, nil)
+		if d.AsReceived == nil || *d.AsReceived != mustDB(t, c.want) || flagged(d.Flags, FlagAsReceived) != c.suspect {
+			t.Errorf("%s: as received %v, flags %v; want %s dB, suspect %v", c.name, d.AsReceived, d.Flags, c.want, c.suspect)
+		}
+		if d.Before != again.ID || d.ValueDB == nil || *d.ValueDB != 0 {
+			t.Errorf("%s: the last check is judged, drift %v", c.name, d.ValueDB)
+		}
+	}
+}
