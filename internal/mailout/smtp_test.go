@@ -32,12 +32,12 @@ import (
 
 // box is the far side: it keeps what it accepts, and fails where a test says so.
 type box struct {
-	mu       sync.Mutex
-	mails    [][]byte
-	users    map[string]string
-	rcptErr  error
-	dataErr  error
-	hangUp   bool // drop the connection after the final dot, before the answer
+	mu      sync.Mutex
+	mails   [][]byte
+	users   map[string]string
+	rcptErr error
+	dataErr error
+	hangUp  bool // drop the connection after the final dot, before the answer
 }
 
 func (b *box) NewSession(c *smtp.Conn) (smtp.Session, error) { return &visit{b, c, ""}, nil }

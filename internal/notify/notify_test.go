@@ -312,3 +312,36 @@ func TestRefusedAndHopelessMessagesBecomeDeadLetters(t *testing.T) {
 		}
 	}
 }
+
+func TestTheWallHoldsInMail(t *testing.T) {
+	ours, theirs := ident.ID{1}, ident.ID{2}
+	from := time.Date(2026, 12, 3, 8, 0, 0, 0, time.UTC)
+	due := civil.Date{Year: 2026, Month: 12, Day: 4}
+	span := fleet.Span{From: from, To: from.Add(60 * time.Hour)}
+	s := newShelf(
+		Lapse{Unit: ident.ID{1}, Tag: "D-031", DepotName: "Harrow Lane", Zone: time.UTC, Due: due,
+			Breaks: []Broken{{Client: theirs, Label: "B-17, tam", Span: span}, {Client: ours, Label: "B-18, tam", Span: span}}},
+		Lapse{Unit: ident.ID{2}, Tag: "X-900", Owner: theirs, DepotName: "Harrow Lane", Zone: time.UTC, Due: due})
+	s.people = []Recipient{{Account: ident.ID{8}, Address: "walled@example.org", Scope: access.Scope{Clients: []ident.ID{ours}}}}
+	c := clerk(s)
+	now := time.Date(2026, 11, 24, 8, 0, 0, 0, time.UTC)
+	sweep := func() Swept {
+		t.Helper()
+		swept, err := c.Sweep(t.Context(), access.System("reminders", access.ViaJob), now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return swept
+	}
+	if got := sweep(); got.Messages != 1 || got.Occasions != 3 {
+		t.Errorf("swept %+v, want the three steps of D-031 in one mail", got)
+	}
+	m := s.mails()[0]
+	if strings.Contains(m.Body+m.Subject, "B-17") || strings.Contains(m.Body, "X-900") || !strings.Contains(m.Body, "B-18") || !strings.Contains(m.Body, elsewhere) {
+		t.Errorf("the mail tells what lies behind the wall, or hides what does not:\n%s\n%s", m.Subject, m.Body)
+	}
+	s.people = append(s.people, Recipient{Account: ident.ID{9}, Address: "all@example.org", Scope: access.Scope{All: true}})
+	if got := sweep(); got.Messages != 1 || got.Occasions != 3 {
+		t.Errorf("once somebody may see X-900 its steps are announced: %+v", got)
+	}
+}

@@ -26,7 +26,7 @@ type Remedy struct {
 	Text      string        `json:"text"`
 	Deadlines []NewDeadline `json:"deadlines,omitempty"`
 	Positions int           `json:"positions,omitzero"` // new number
-	From      *time.Time    `json:"from,omitempty"`      // of the staffed window
+	From      *time.Time    `json:"from,omitempty"`     // of the staffed window
 	To        *time.Time    `json:"to,omitempty"`
 }
 
