@@ -106,9 +106,11 @@ func placementModel(p PlacementProblem) string {
 // optimum lets one of the Debian solvers maximize a model.
 type optimum func(t *testing.T, model string) int
 
+// cbc solves without its integer preprocessing: with it, CBC 2.10.8 calls 5 optimal for the placement problem of seed 500214, for
+// which GLPK and CBC without it find 6, and the six bookings stand the check.
 func cbc(t *testing.T, model string) int {
 	file := filepath.Join(t.TempDir(), "model.lp")
-	return solved(t, model, file, "objective", "cbc", file, "ratioGap", "0", "allowableGap", "0", "sec", "60", "solve", "solution", file+".out")
+	return solved(t, model, file, "objective", "cbc", file, "preprocess", "off", "ratioGap", "0", "allowableGap", "0", "sec", "60", "solve", "solution", file+".out")
 }
 
 func glpk(t *testing.T, model string) int {
