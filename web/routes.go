@@ -71,7 +71,7 @@ func (r Route) API() bool { return strings.HasPrefix(r.Path, "/api/") }
 // is answered everywhere.
 func Routes() []Route {
 	return slices.Concat(houseRoutes(), entranceRoutes(), selfRoutes(), shelfRoutes(), deskRoutes(), surveyRoutes(), returnRoutes(),
-		reminderRoutes(), poolRoutes(), accountRoutes(), programRoutes())
+		reminderRoutes(), poolRoutes(), exchangeRoutes(), accountRoutes(), programRoutes())
 }
 
 // houseRoutes answer about the server itself.

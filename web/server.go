@@ -30,6 +30,7 @@ type Deps struct {
 	Repeats Repeats
 	Stock   Stock
 	Ledger  Ledger
+	Tables  Tables
 	CalDAV  http.Handler // "/caldav", "/caldav/…" and "/.well-known/caldav"; logs callers in by itself
 	Feeds   http.Handler // "/feeds/…"; the secret in the path is the login
 

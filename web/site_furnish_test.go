@@ -10,6 +10,7 @@ import (
 	"kitd/internal/access"
 	"kitd/internal/archive"
 	"kitd/internal/civil"
+	"kitd/internal/exchange"
 	"kitd/internal/exposure"
 	"kitd/internal/fleet"
 	"kitd/internal/ident"
@@ -70,6 +71,7 @@ func furnish(t *testing.T, h *storetest.House, d *Deps, keeper access.Account) *
 	s := serve(t, h)
 	d.Pool, d.Desk, d.Office, d.Repeats = s.pool, s.desk, s.office, store.Repeats{DB: h.DB}
 	d.Stock, d.Originals = s.pool, h.DB
+	d.Tables = exchange.Counter{Pool: s.pool, Desk: s.desk, Office: s.office}
 	d.Ledger = &notify.Ledger{Do: doing[notify.LedgerStore](h.Do), View: doing[notify.LedgerStore](h.View), Now: h.Clock.Now, Rule: notify.CertificateRule()}
 	who := access.Actor{Account: keeper.ID, Name: keeper.Name, Role: access.Coordinator, Scope: access.Scope{All: true}, Via: access.ViaPage}
 	return furnisher{t, h, s, who, context.Background()}.all()

@@ -178,7 +178,7 @@ func (h *house) site() (*web.Server, error) {
 	}
 	return web.New(web.Deps{
 		Gate: h.gate, Pool: h.pool, Desk: h.desk, Office: h.office, Repeats: store.Repeats{DB: h.db},
-		Stock: h.pool, Originals: h.db, Ledger: h.ledger(),
+		Stock: h.pool, Originals: h.db, Ledger: h.ledger(), Tables: h.counter(),
 		CalDAV: &caldav.Handler{Gate: h.gate, Desk: h.desk, Agenda: h.agenda, Now: h.now, Log: h.log},
 		Feeds:  &caldav.Feed{Holders: h.gate, Bookings: h.desk, Due: h.due, Now: h.now, Log: h.log},
 		Ready:  h.db.Ready, Now: h.now, NewID: h.newID, Random: rand.Reader, Log: h.log,

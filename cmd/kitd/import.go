@@ -48,7 +48,13 @@ func (c *importCmd) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	return within(ctx, c.settings, func(h *house) error {
-		report, err := h.counter().Take(ctx, operator(), table, c.DryRun)
+		var report fleet.Report
+		var err error
+		if c.DryRun {
+			report, err = h.counter().Try(ctx, operator(), table)
+		} else {
+			report, err = h.counter().Take(ctx, operator(), table, "")
+		}
 		if err == nil {
 			err = printReport(s.out, report, c.DryRun)
 		}

@@ -5,10 +5,14 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"math"
 	"strconv"
+	"strings"
+	"time"
 
 	"github.com/xuri/excelize/v2"
 
+	"kitd/internal/civil"
 	"kitd/internal/fault"
 )
 
@@ -65,6 +69,25 @@ func readBook(data []byte, b *builder) (err error) {
 		return unreadable(err)
 	}
 	return nil
+}
+
+// The days a number in a workbook can mean: from 1950 to 2200, counted from the end of 1899 (ECMA-376 part 1, 18.17.4.1).
+const (
+	firstSerial = 18264
+	lastSerial  = 109575
+)
+
+// plain writes what a workbook holds as a number as it stands in CSV: its date cells as ISO dates, its figures without exponent.
+func plain(c Column, text string) string {
+	v, err := strconv.ParseFloat(text, 64)
+	switch {
+	case err != nil || math.IsInf(v, 0) || math.IsNaN(v):
+	case c.Day && v == math.Trunc(v) && v >= firstSerial && v <= lastSerial:
+		return civil.Of(time.Date(1899, 12, 30+int(v), 12, 0, 0, 0, time.UTC)).String()
+	case c.Figure && strings.ContainsAny(text, "eE"):
+		return decimal(&v)
+	}
+	return text
 }
 
 func unreadable(err error) error {
@@ -129,11 +152,14 @@ func bookCells(columns []Column, row []string) []any {
 	cells := make([]any, len(row))
 	for i, text := range row {
 		v, err := strconv.ParseFloat(text, 64)
+		short, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
 		switch {
 		case text == "":
 			cells[i] = nil
-		case columns[i].Figure && err == nil:
+		case columns[i].Figure && err == nil && short == v: // a workbook keeps 15 digits of a number
 			cells[i] = v
+		case columns[i].Figure && err == nil:
+			cells[i] = text
 		default:
 			cells[i] = Guard(text)
 		}

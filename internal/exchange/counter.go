@@ -126,9 +126,17 @@ func named[T any](all []T, one func(T) (ident.ID, string)) map[ident.ID]string {
 	return names
 }
 
-// Take takes a table in, or tries to with dry. Faults name row and column as people find them in the table.
-func (c Counter) Take(ctx context.Context, who access.Actor, t *Table, dry bool) (fleet.Report, error) {
-	b := fleet.Batch{DryRun: dry}
+// Try says what taking the table in would do, and stores nothing. Faults name row and column as people find them in the table.
+func (c Counter) Try(ctx context.Context, who access.Actor, t *Table) (fleet.Report, error) {
+	return c.hand(ctx, who, t, fleet.Batch{DryRun: true})
+}
+
+// Take takes the table in. With expect, the Digest of a try, it does so only if that would still do the same (fault.Changed).
+func (c Counter) Take(ctx context.Context, who access.Actor, t *Table, expect string) (fleet.Report, error) {
+	return c.hand(ctx, who, t, fleet.Batch{Expect: expect})
+}
+
+func (c Counter) hand(ctx context.Context, who access.Actor, t *Table, b fleet.Batch) (fleet.Report, error) {
 	clients, err := c.Office.Clients(ctx, who)
 	if err != nil {
 		return fleet.Report{}, err

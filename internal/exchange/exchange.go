@@ -35,6 +35,7 @@ type Column struct {
 	Field  string // name of the field in faults of the domain
 	Needed bool   // a table that is taken in must have it
 	Figure bool   // cells are decimal numbers
+	Day    bool   // cells are days
 	Help   string
 }
 
@@ -65,15 +66,15 @@ var fleetColumns = []Column{
 	{Name: "kit", Field: "kit", Help: "code of the kit it is in now; empty: in none"},
 	{Name: "ownership", Field: "ownership", Help: "owned, rented or client-owned; empty: owned"},
 	{Name: "client", Field: "client", Help: "code of the owner, for client-owned units"},
-	{Name: "hire from", Field: "hire_from", Help: "first day of the hire"},
-	{Name: "hire to", Field: "hire_to", Help: "last day of the hire, included"},
+	{Name: "hire from", Field: "hire_from", Day: true, Help: "first day of the hire"},
+	{Name: "hire to", Field: "hire_to", Day: true, Help: "last day of the hire, included"},
 }
 
 var certificateColumns = []Column{
 	{Name: "certificate number", Field: "number", Needed: true, Help: "rows of one number, laboratory and calibration date are one certificate"},
 	{Name: "laboratory", Field: "laboratory", Needed: true, Help: "name of a laboratory on record"},
-	{Name: "calibration date", Field: "calibrated", Needed: true, Help: "the day due dates count from"},
-	{Name: "issue date", Field: "issued"},
+	{Name: "calibration date", Field: "calibrated", Day: true, Needed: true, Help: "the day due dates count from"},
+	{Name: "issue date", Field: "issued", Day: true},
 	{Name: "tag", Field: "tag", Needed: true, Help: "of a unit on record"},
 	{Name: "verdict", Field: "verdict", Needed: true, Help: "pass, fail or not stated"},
 	{Name: "as found dB", Field: "as_found_db", Figure: true, Help: "deviation; empty: not stated"},
@@ -82,7 +83,7 @@ var certificateColumns = []Column{
 	{Name: "expanded uncertainty dB", Field: "expanded_u_db", Figure: true},
 	{Name: "coverage factor", Field: "coverage_k", Figure: true, Help: "empty: 2"},
 	{Name: "microphone serial number", Field: "microphone", Help: "calibrated with this microphone"},
-	{Name: "last covered day", Field: "due", Help: "empty: counted by the laboratory's rule and the model's interval"},
+	{Name: "last covered day", Field: "due", Day: true, Help: "empty: counted by the laboratory's rule and the model's interval"},
 	{Name: "note", Field: "note"},
 }
 
@@ -112,7 +113,6 @@ type Table struct {
 	Noun  Noun
 	Lines []Line
 	at    map[string]int // column by field
-	book  bool           // read from a workbook: days may be its own date cells
 }
 
 // Line is one row of a table with its number, as a spreadsheet counts: headings are row 1.

@@ -37,7 +37,7 @@ func Read(n Noun, r io.Reader) (*Table, error) {
 	}
 	b := builder{t: &Table{Noun: n, at: map[string]int{}}}
 	if bytes.HasPrefix(data, []byte("PK\x03\x04")) {
-		b.t.book = true
+		b.book = true
 		err = readBook(data, &b)
 	} else {
 		err = readCSV(data, &b)
@@ -55,6 +55,8 @@ type builder struct {
 	heads []string // by place in the file
 	place []int    // column of the file → place in Line.Cells; -1: none
 	text  int
+	cols  []Column // by place in the file
+	book  bool
 }
 
 // errStop ends the reading of a file whose fault is noted already.
@@ -86,6 +88,9 @@ func (b *builder) row(number int, cells []string) error {
 	line := Line{Row: number, Cells: make([]string, len(b.t.at))}
 	for i, c := range cells {
 		if text, ok := b.cell(number, b.heads[i], c); ok {
+			if b.book {
+				text = plain(b.cols[i], text)
+			}
 			line.Cells[b.place[i]] = text
 			b.text += len(text)
 		}
@@ -134,7 +139,7 @@ func (b *builder) headings(number int, cells []string) error {
 		default:
 			b.t.at[c.Field] = i
 		}
-		b.heads, b.place = append(b.heads, c.Name), append(b.place, i)
+		b.heads, b.place, b.cols = append(b.heads, c.Name), append(b.place, i), append(b.cols, c)
 	}
 	for _, c := range b.t.Noun.Columns() {
 		if c.Needed && !b.t.Has(c.Field) {

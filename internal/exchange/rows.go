@@ -1,11 +1,9 @@
 package exchange
 
 import (
-	"math"
 	"regexp"
 	"strconv"
 	"strings"
-	"time"
 
 	"kitd/internal/civil"
 	"kitd/internal/fleet"
@@ -31,13 +29,7 @@ func (r *reading) needed(l Line, field string) string {
 	return s
 }
 
-// The days a number in a workbook can mean: from 1950 to 2200, counted from the end of 1899 (ECMA-376 part 1, 18.17.4.1).
-const (
-	firstSerial = 18264
-	lastSerial  = 109575
-)
-
-// day reads an ISO date, or a date cell of a workbook.
+// day reads an ISO date.
 func (r *reading) day(l Line, field string) fleet.Given[civil.Date] {
 	text := r.t.Cell(l, field)
 	g := fleet.Given[civil.Date]{Told: r.t.Has(field)}
@@ -45,9 +37,6 @@ func (r *reading) day(l Line, field string) fleet.Given[civil.Date] {
 		return g
 	}
 	d, err := civil.Parse(text)
-	if n, notNumber := strconv.Atoi(text); err != nil && r.t.book && notNumber == nil && n >= firstSerial && n <= lastSerial {
-		d, err = civil.Of(time.Date(1899, 12, 30+n, 12, 0, 0, 0, time.UTC)), nil
-	}
 	if err != nil {
 		r.f.bad(place(l.Row, r.t.Noun.heading(field)), "is %q; write the day as year-month-day, such as 2026-01-12", clip(text))
 		return g
@@ -66,8 +55,8 @@ func (r *reading) figure(l Line, field string) fleet.Given[*float64] {
 		return g
 	}
 	v, err := strconv.ParseFloat(text, 64)
-	switch readable := figureForm.MatchString(text) || r.t.book; {
-	case err == nil && readable && !math.IsInf(v, 0) && !math.IsNaN(v):
+	switch {
+	case err == nil && figureForm.MatchString(text):
 		g.Value = &v
 	case figureForm.MatchString(strings.Replace(text, ",", ".", 1)):
 		r.f.bad(place(l.Row, r.t.Noun.heading(field)), "is %q; write a decimal point: %s", clip(text), strings.Replace(text, ",", ".", 1))

@@ -2,6 +2,8 @@ package fleet
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"strings"
@@ -58,13 +60,15 @@ type Batch struct {
 	Units        []UnitRow
 	Certificates []CertificateRow
 	DryRun       bool
+	Expect       string // Report.Digest of a dry run: what it would do now must still be that, else fault.Changed; empty: whatever it is
 }
 
 // Report says what a batch adds and changes, in the order of its rows.
 type Report struct {
 	Added     []Planned
 	Changed   []Planned
-	Unchanged int // rows that say what is on record already
+	Unchanged int    // rows that say what is on record already
+	Digest    string // of all this, for Batch.Expect
 }
 
 // Planned is one thing that a batch adds or changes.
@@ -98,6 +102,10 @@ func (k *Keeper) Import(ctx context.Context, who access.Actor, b Batch) (Report,
 			return err
 		}
 		done = im.report
+		done.Digest = done.digest()
+		if b.Expect != "" && b.Expect != done.Digest {
+			return fault.New(fault.Changed, "noun", "pool")
+		}
 		if b.DryRun {
 			return errTried
 		}
@@ -110,6 +118,11 @@ func (k *Keeper) Import(ctx context.Context, who access.Actor, b Batch) (Report,
 		return Report{}, err
 	}
 	return done, nil
+}
+
+func (r Report) digest() string {
+	sum := sha256.Sum256(fmt.Appendf(nil, "%#v %#v %d", r.Added, r.Changed, r.Unchanged))
+	return hex.EncodeToString(sum[:])
 }
 
 // intake is one run of Import inside its transaction.

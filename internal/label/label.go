@@ -29,10 +29,8 @@ type Label struct {
 	Ends   civil.Date // last day the certificate covers; zero: none on the label
 }
 
-// Address is what a label's QR code holds: the public address of kitd and the tag.
-func Address(public, tag string) string {
-	return strings.TrimRight(public, "/") + "/u/" + url.PathEscape(tag)
-}
+// Path is what a label's QR code opens, behind the public address of kitd.
+func Path(tag string) string { return "/u/" + url.PathEscape(tag) }
 
 // The size of a label for which the layout is made, in millimetres; other sizes are that layout enlarged or reduced.
 const (

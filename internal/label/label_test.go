@@ -21,7 +21,7 @@ import (
 var made = time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
 
 func sample(tag string) label.Label {
-	return label.Label{Tag: tag, URL: label.Address("https://kits.example.org/", tag), Model: "Wick 2", Serial: "S-4711", Depot: "Alder Yard", Kit: "K-1",
+	return label.Label{Tag: tag, URL: "https://kits.example.org" + label.Path(tag), Model: "Wick 2", Serial: "S-4711", Depot: "Alder Yard", Kit: "K-1",
 		Ends: civil.Date{Year: 2027, Month: 1, Day: 11}}
 }
 
