@@ -141,6 +141,12 @@ func TestLabelsArePrinted(t *testing.T) {
 	if got.Code != http.StatusOK || !strings.HasPrefix(got.text(), "%PDF-") || !strings.Contains(got.Header().Get("Content-Disposition"), `"labels-3.pdf"`) {
 		t.Errorf("got %d, %s, %.200s", got.Code, got.Header().Get("Content-Disposition"), got.text())
 	}
+	b.get("/units/D-001").want(t, http.StatusOK, `href="/labels?tag=D-001"`)
+	b.get("/labels?tag=D-001").want(t, http.StatusOK, `name="tag" value="D-001"`)
+	if one := b.get("/labels?tag=D-001&tags=&stock=62x29"); !strings.HasPrefix(one.text(), "%PDF-") {
+		t.Errorf("got %d, no PDF", one.Code)
+	}
+	b.get("/labels?tag=D-999&stock=62x29").want(t, http.StatusUnprocessableEntity, "There is no unit D-999.")
 	b.get("/labels?tags=D-001").want(t, http.StatusOK, `href="/units/D-001/label.svg"`)
 	b.get("/labels?tags=D-999&stock=62x29").want(t, http.StatusUnprocessableEntity, "There is no unit D-999.")
 	b.get("/labels?stock=62x29").want(t, http.StatusUnprocessableEntity, "Name at least one unit")

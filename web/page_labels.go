@@ -19,6 +19,7 @@ import (
 type labelsPage struct {
 	look.Frame
 	Form   *form
+	Exact  []string // tags that are no list: each names one unit, whatever characters it holds
 	Stocks []look.Option
 	Units  []labelRow
 	Unread []string // tags with letters that the font of a sheet lacks
@@ -30,7 +31,7 @@ type labelRow struct{ Tag, Path, SVG, PNG string }
 // labelsPage shows the form, or with a stock sends the sheet: "/labels?tags=D-001..D-010&stock=a4-70x37".
 func (s *Server) labelsPage(c echo.Context) error {
 	f := newForm(c.QueryParams())
-	units, err := s.tagged(c, f, "tags")
+	units, err := s.labelled(c, f)
 	if err != nil {
 		return err
 	}
@@ -48,8 +49,26 @@ func (s *Server) labelsPage(c echo.Context) error {
 	return s.showLabels(c, f, units)
 }
 
+// labelled finds the units of the field of tags, and those that are named one by one.
+func (s *Server) labelled(c echo.Context, f *form) ([]fleet.Unit, error) {
+	units, err := s.tagged(c, f, "tags")
+	exact := f.values["tag"]
+	if err != nil || len(exact) == 0 {
+		return units, err
+	}
+	more, err := s.Stock.Tagged(ctx(c), actor(c), exact[:min(len(exact), label.MaxLabels)])
+	if e := fault.Of(err); err != nil && e.Kind() == fault.Invalid {
+		f.fail("tags", firstFew(texts(e)))
+		return units, nil
+	}
+	return append(units, more...), err
+}
+
+// labelsHref is where the label of a unit is printed.
+func labelsHref(tag string) string { return "/labels?tag=" + url.QueryEscape(tag) }
+
 func (s *Server) showLabels(c echo.Context, f *form, units []fleet.Unit) error {
-	p := labelsPage{Frame: s.frame(c, "Labels", "shelf"), Form: f}
+	p := labelsPage{Frame: s.frame(c, "Labels", "shelf"), Form: f, Exact: f.values["tag"]}
 	for _, x := range label.Stocks() {
 		p.Stocks = append(p.Stocks, look.Option{Value: x.Key, Text: x.Name})
 	}

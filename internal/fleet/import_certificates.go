@@ -245,15 +245,11 @@ func (r certRow) line(l Line) Line {
 	return l
 }
 
-// correct enters a certificate anew with the lines that read otherwise. Extensions belong to a line and would be lost, and lines
-// that the account does not see would be missing from the correction: both are refused.
+// correct enters a certificate anew with the lines that read otherwise. Extensions belong to a line and would be lost: that is
+// refused here. Lines that the account does not see would be missing from the correction: that the store refuses.
 func (b *binder) correct(id ident.ID) error {
 	rows, x := b.wrongs[id], b.kept[id]
 	if !b.agreed(slices.Concat(rows, b.same[id])) {
-		return nil
-	}
-	if !b.who.Scope.All {
-		b.bad(rows[0].Row, "number", "is of a certificate that is on record and reads otherwise (%s); somebody who sees all clients has to correct it", told(rows[0].differences(x, *rows[0].old)))
 		return nil
 	}
 	if extended, err := b.extended(x); err != nil || extended != "" {
@@ -276,10 +272,6 @@ func (b *binder) correct(id ident.ID) error {
 		b.report.Changed = append(b.report.Changed, b.planned(rows, before))
 	}
 	return err
-}
-
-func told(diff []Difference) string {
-	return fmt.Sprintf("%s %q, here %q", diff[0].Field, diff[0].Before, diff[0].After)
 }
 
 // extended names a unit whose line of the certificate was extended, empty when there is none.
@@ -318,6 +310,10 @@ func (b *binder) enter(x Certificate, rows []certRow) (stored bool, err error) {
 		x.Lines[i].ID = b.k.NewID()
 	}
 	if err := enter(b.s, &x); err != nil {
+		if fault.Is(err, fault.NotAllowed) {
+			b.bad(rows[0].Row, "number", "is of a certificate that covers units of clients you do not see, and reads otherwise here; somebody who sees them has to correct it")
+			return false, b.wrong()
+		}
 		if bad := b.badAs(rows[0].Row, "number", err); bad != nil {
 			return false, bad
 		}

@@ -108,9 +108,12 @@ func (im *intake) unit(r UnitRow) (before, after Unit, err error) {
 			im.bad(r.Row, "kit", "is %s, and there is no such kit; enter the kit first, or leave the cell empty", r.Kit.Value)
 		}
 	}
-	noted := len(im.c.fields)
-	if err := after.check(); err != nil && noted == len(im.c.fields) {
-		return before, after, im.badAs(r.Row, "tag", err)
+	if err := after.check(); err != nil {
+		for _, f := range fault.Of(err).Fields {
+			if f.Path != "model" && f.Path != "depot" { // those named has noted already
+				im.bad(r.Row, f.Path, "%s", f.Text)
+			}
+		}
 	}
 	return before, after, nil
 }
@@ -307,6 +310,9 @@ func (im *intake) stays(ids []ident.ID) (map[ident.ID]ident.ID, error) {
 func (im *intake) repack(kits map[ident.ID][]ident.ID, moves map[ident.ID]kitMove, with func(units, some []ident.ID) []ident.ID) error {
 	for _, kit := range slices.SortedFunc(maps.Keys(kits), func(a, b ident.ID) int { return slices.Compare(a[:], b[:]) }) {
 		some := kits[kit]
+		if err := im.s.LockKit(kit); err != nil {
+			return err
+		}
 		units, err := im.s.KitUnits(kit, im.now)
 		if err != nil {
 			return err
