@@ -175,10 +175,11 @@ func (s *Server) addClient(c echo.Context) error {
 	f := newForm(c.Request().PostForm)
 	k := survey.Client{Name: f.need("name", "Give the client a name."), Code: f.need("code", "Give the client a short code.")}
 	if f.ok() {
-		var err error
-		if k, err = s.Office.AddClient(ctx(c), actor(c), k); err == nil {
+		_, err := s.Office.AddClient(ctx(c), actor(c), k)
+		if err == nil {
 			return s.see(c, "/surveys/new", "The client is added; now add its site.")
-		} else if kind := fault.KindOf(err); kind != fault.Invalid && kind != fault.Conflict && kind != fault.Forbidden {
+		}
+		if kind := fault.KindOf(err); kind != fault.Invalid && kind != fault.Conflict && kind != fault.Forbidden {
 			return err
 		}
 		f.take(err, nil)

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	_ "time/tzdata" // zones must not depend on the machine
@@ -130,6 +131,9 @@ func report(w io.Writer, err error) int {
 	}
 	fmt.Fprintln(w, "kitd:", f.Sentence())
 	for _, field := range f.Fields {
+		if strings.Contains(f.Sentence(), field.Path) && strings.Contains(f.Sentence(), field.Text) {
+			continue // the sentence says it already
+		}
 		fmt.Fprintf(w, "  %s: %s\n", field.Path, field.Text)
 	}
 	if f.Cause != nil {

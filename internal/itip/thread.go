@@ -192,6 +192,3 @@ func zoneOf(e *ical.Event) string {
 	}
 	return e.Start.Zone
 }
-
-// known reports whether anything was ever heard of the thread.
-func (t Thread) known() bool { return t.Master != (Revision{}) || len(t.Instances) > 0 }

@@ -197,13 +197,6 @@ func (b *bench) here(u *benchUnit) bool {
 	return u.place.State == fleet.InDepot && u.place.Depot == b.Depot.ID
 }
 
-func (b *bench) find(id ident.ID) *benchUnit {
-	if i := slices.IndexFunc(b.units, func(u benchUnit) bool { return u.d.Unit.ID == id }); i >= 0 {
-		return &b.units[i]
-	}
-	return nil
-}
-
 // goOut lists the bookings whose lead begins today or tomorrow, those that nobody could hand out later than that because the depot
 // is closed until their visit, and those that should have gone.
 func (b *bench) goOut() {
