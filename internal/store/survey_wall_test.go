@@ -147,6 +147,25 @@ func TestErasingAPersonLeavesEverythingValid(t *testing.T) {
 	})
 }
 
+func TestADosimeterHangsOnOneWorkerAtATime(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, h *storetest.House) {
+		b := newBureau(t, h)
+		b.Clock.Set(b.at("07:00"))
+		start := survey.Start{Survey: b.survey.ID, Worker: b.worker.ID, UnitTag: "D-012", Side: survey.Left, At: b.at("07:00")}
+		first := must(b.StartWear(ctx, boss, start))
+		b.Clock.Set(b.at("09:00"))
+		start.At = b.at("09:00")
+		_, err := b.StartWear(ctx, boss, start)
+		wants(t, err, fault.UnitNotToBeWorn)
+		must(b.StopWear(ctx, boss, survey.Stop{Wear: first.ID, At: b.at("08:30"), Outcome: survey.Complete}))
+		start.Override = "the first wear is already on paper"
+		second := must(b.StartWear(ctx, boss, start))
+		if slices.Contains(second.Facts[0].NotFit, survey.AlreadyWorn) {
+			t.Errorf("a wear that ended at 08:30 counts at 09:00: %+v", second.Facts[0])
+		}
+	})
+}
+
 func TestLateAndContradictingFactsStand(t *testing.T) {
 	storetest.Each(t, func(t *testing.T, h *storetest.House) {
 		b := newBureau(t, h)

@@ -254,10 +254,26 @@ func (o *Office) guardStart(s Store, unit fleet.Unit, in Start) ([]string, error
 			}
 		}
 	}
+	worn, err := onSomebody(s, unit.ID, in.At)
+	if err != nil {
+		return nil, err
+	}
+	if worn {
+		codes, texts = append(codes, AlreadyWorn), append(texts, "It hangs on somebody else; stop that wear first.")
+	}
 	if len(codes) > 0 && in.Override == "" && now.Sub(in.At) <= Late {
 		return nil, fault.New(fault.UnitNotToBeWorn, "unit", unit.Tag, "reasons", strings.Join(texts, " "))
 	}
 	return codes, nil
+}
+
+// AlreadyWorn is the reason against a start while the same unit is in a wear that has not ended.
+const AlreadyWorn = "already-worn"
+
+// onSomebody reports whether the unit is in a wear that lasts beyond the moment, or that nobody has stopped.
+func onSomebody(s Store, unit ident.ID, at time.Time) (bool, error) {
+	wears, err := s.WearsDuring(fleet.Span{From: at, To: at.Add(time.Minute)})
+	return slices.ContainsFunc(wears, func(w Wear) bool { return w.Unit == unit }), err
 }
 
 // Stop says how and when a wear ended.
