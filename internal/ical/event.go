@@ -246,7 +246,10 @@ func assemble(parts []*part, zones *zoneSet) (*Event, error) {
 	}
 	e.Recurring = len(overrides) > 0 || lead.rule != nil || len(lead.extra) > 0
 	e.Occurrences, err = occurrences(master, overrides)
-	return e, err
+	if err != nil {
+		return nil, err // a half-read event must not pass for one
+	}
+	return e, nil
 }
 
 // event reads what describes the event.
